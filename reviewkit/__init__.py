@@ -1,0 +1,1 @@
+"""Design-review workbooks for parts made by the thousand on filament printers."""

@@ -1,0 +1,7 @@
+"""``python -m reviewkit`` is the command line."""
+
+import sys
+
+from reviewkit.cli import main
+
+sys.exit(main())

@@ -1,0 +1,1 @@
+"""Review -> documents: what a person reads, hands on and signs."""

@@ -1,0 +1,109 @@
+"""What a workbook cell displays: tables and figures of a review, cleaned and escaped.
+
+The tables are those of the review document, so that notebook and document never differ.
+"""
+
+from collections.abc import Mapping, Sequence
+
+from IPython.display import HTML, display
+from markupsafe import Markup
+
+from reviewkit.document.page import environment
+from reviewkit.document.text import counted, display_text, tally
+from reviewkit.errors import DocumentError
+from reviewkit.figures import drawn, pictured
+from reviewkit.model import Action, Drawing, Fact, Finding, Review
+
+
+def findings_table(
+    findings: Sequence[Finding], display_units: str = "mm", numbers: Mapping[str, int] | None = None
+) -> HTML:
+    """Findings with measured values beside their limits and sources.
+
+    Parameters
+    ----------
+    findings : sequence of Finding
+    display_units : str
+        The customer's unit of length.
+    numbers : mapping of str to int, optional
+        Number of each finding in the document by its key; without it codes stand instead.
+
+    Returns
+    -------
+    IPython.display.HTML
+    """
+    caption = f"{counted(len(findings), 'finding')}: {tally(findings)}" if findings else "No finding"
+    return _table("findings_table", findings, caption, display_units, numbers)
+
+
+def findings(found: Sequence[Finding], display_units: str = "mm") -> None:
+    """Display findings in a table and after it all their figures."""
+    display(findings_table(found, display_units))
+    for finding in found:
+        for kind in finding.figures:
+            show_drawing(drawn(finding, kind))
+
+
+def conclusion(review: Review) -> None:
+    """Display the suggested outcome, the action list and the pictures of the parts."""
+    numbers = {finding.key: number for number, finding in enumerate(review.findings, 1)}
+    display(summary(review))
+    display(actions_table(review.actions, numbers))
+    for picture in review.pictures:
+        if not picture.finding:
+            show_drawing(pictured(picture))
+
+
+def facts_table(facts: Sequence[Fact]) -> HTML:
+    """What is known of a submission and who stands for it."""
+    return _table("facts_table", facts, "What is known of the submission")
+
+
+def actions_table(actions: Sequence[Action], numbers: Mapping[str, int] | None = None) -> HTML:
+    """The action list, the most pressing first."""
+    ordered = sorted(actions, key=lambda action: action.priority)
+    return _table("actions_table", ordered, "Actions, the most pressing first", numbers)
+
+
+def summary(review: Review) -> HTML:
+    """The suggested outcome with its reason and how many findings have which verdict."""
+    template = environment().from_string(
+        "<p><strong>Suggested outcome: {{ review.outcome_suggested }}</strong>, until a reviewer has decided.</p>"
+        "<p><bdi>{{ review.outcome_reason | clean(400) }}</bdi></p>"
+        "<p>{{ review.findings | length | counted('finding') }}"
+        "{% if review.findings %}: {{ review.findings | tally }}{% endif %}.</p>"
+    )
+    return HTML(template.render(review=review))
+
+
+def show_drawing(drawing: Drawing) -> None:
+    """Display a figure with its caption; its alternative text goes along for the readers that use it.
+
+    Parameters
+    ----------
+    drawing : Drawing
+
+    Raises
+    ------
+    DocumentError
+        For a drawing without any image.
+    """
+    images: dict[str, str | bytes] = {}
+    if drawing.png is not None:
+        images["image/png"] = drawing.png
+    if drawing.svg is not None:
+        images["image/svg+xml"] = drawing.svg.decode("utf-8")
+    if not images:
+        raise DocumentError(f"drawing {drawing.name!r} holds neither SVG nor PNG; draw it again")
+    described = {"alt": display_text(drawing.alt or drawing.title or drawing.name, 500)}
+    display(images, raw=True, metadata=dict.fromkeys(images, described))
+    caption = environment().from_string("<p><b><bdi>{{ title }}</bdi></b> <bdi>{{ caption | clean(400) }}</bdi></p>")
+    display(HTML(caption.render(title=display_text(drawing.title), caption=drawing.caption)))
+
+
+def _table(macro: str, *arguments: object) -> HTML:
+    """One table of the document with the signs of the verdicts; wide tables stay in their cell."""
+    made = environment()
+    table: Markup = getattr(made.get_template("tables.html.j2").module, macro)(*arguments)
+    signs = Markup(made.get_template("verdicts.css").render())
+    return HTML(f"<style>{signs}</style>\n<div style='overflow-x:auto'>{table}</div>")

@@ -1,0 +1,123 @@
+"""What every check needs to say its judgement: a finding in the part's own frame, in plain words."""
+
+from collections.abc import Mapping
+from typing import Any
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+
+from reviewkit.model import (
+    Finding,
+    Floats,
+    Limit,
+    Measurement,
+    Place,
+    Severity,
+    Vector,
+    Verdict,
+    finding_key,
+)
+from reviewkit.workpiece import Workpiece
+
+WHOLE = "part"
+
+
+def finding(
+    workpiece: Workpiece,
+    code: str,
+    domain: str,
+    subject: str,
+    verdict: Verdict,
+    message: str,
+    change: str = "",
+    *,
+    severity: Severity = Severity.YIELD,
+    measurements: tuple[Measurement, ...] = (),
+    limits: tuple[Limit, ...] = (),
+    where: tuple[Place, ...] = (),
+    figures: tuple[str, ...] = (),
+    evidence: Mapping[str, NDArray[Any]] | None = None,
+    guess: str = "",
+) -> Finding:
+    """A finding on this part, its key made from code, part and subject.
+
+    Parameters
+    ----------
+    workpiece : Workpiece
+    code, domain : str
+        Of the check.
+    subject : str
+        The region's name, :func:`reviewkit.model.place_name` of the feature, or ``part``.
+    verdict : Verdict
+    message, change : str
+        What was found and what would settle it, with a number.
+    severity, measurements, limits, where, figures, evidence, guess
+        As in :class:`reviewkit.model.Finding`.
+
+    Returns
+    -------
+    Finding
+    """
+    part = workpiece.part.id
+    return Finding(
+        key=finding_key(code, part, subject),
+        code=code,
+        domain=domain,
+        part=part,
+        subject=subject,
+        verdict=verdict,
+        severity=severity,
+        message=message,
+        change=change,
+        measurements=measurements,
+        limits=limits,
+        where=where,
+        figures=figures,
+        evidence=dict(evidence or {}),
+        guess=guess,
+    )
+
+
+def at_words(workpiece: Workpiece, point: Floats) -> str:
+    """Where a point of the part's frame is, in words: its region, else its coordinates."""
+    region = workpiece.region_at(point)
+    x, y, z = (round(float(value)) for value in point)
+    return f"in {region}" if region else f"at x {x}, y {y}, z {z} mm"
+
+
+def mm_words(value_mm: float) -> str:
+    """A length in words [mm]."""
+    return f"{value_mm:.3g} mm" if value_mm < 100 else f"{value_mm:.0f} mm"
+
+
+def bound_words(limit: Limit) -> str:
+    """The value of a limit in mm, with the line widths or layers it was given in."""
+    return mm_words(limit.value) + (f" ({limit.stated})" if limit.stated else "")
+
+
+def percent_words(share: float) -> str:
+    """A share in words [-]."""
+    if 0 < share < 0.001:
+        return "less than 0.1 %"
+    return f"{100 * share:.0f} %" if share >= 0.1 else f"{100 * share:.2g} %"
+
+
+def vector(values: Floats) -> Vector:
+    """Three numbers as a plain vector."""
+    x, y, z = (float(value) for value in values)
+    return x, y, z
+
+
+def plate_places(workpiece: Workpiece, points: Floats) -> tuple[Place, ...]:
+    """Places of points on the plate, (n, 2) float [mm], seen from below."""
+    on_plate = np.column_stack([points, np.zeros(len(points))])
+    down = vector(workpiece.to_part_direction(np.array([[0.0, 0.0, -1.0]]))[0])
+    return tuple(Place(vector(point), down) for point in workpiece.to_part(on_plate))
+
+
+def ring_points(region: shapely.Geometry) -> Floats:
+    """Outlines for drawing, (n, 2) float: closed rings, outer ones counter-clockwise, a row of nan between them [mm]."""
+    rings = shapely.get_rings(shapely.orient_polygons(shapely.get_parts(region)))
+    between = np.full((1, 2), np.nan)
+    return np.vstack([block for ring in rings for block in (shapely.get_coordinates(ring), between)][:-1])

@@ -1,0 +1,1 @@
+"""Shared measuring without judgement: numbers and fields of a mesh, never a verdict."""

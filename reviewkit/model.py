@@ -1,0 +1,440 @@
+"""The nouns of a review: frozen records that every module speaks.
+
+Lengths are mm, forces N, stress MPa, mass g, time s and angles degrees.  Points are in
+the part's own frame, as the customer drew it (after units were settled), unless a name
+says ``plate``: then the part stands on the plate in its pose, lowest point at z = 0.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from enum import IntEnum, StrEnum
+from functools import cached_property
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+SCHEMA = "reviewkit-review/1"
+
+Floats = NDArray[np.float64]
+Vector = tuple[float, float, float]
+Matrix = tuple[Vector, Vector, Vector]
+
+Box = tuple[Vector, Vector]
+
+IDENTITY: Matrix = ((1.0, 0.0, 0.0), (0.0, 1.0, 0.0), (0.0, 0.0, 1.0))
+
+
+class Verdict(StrEnum):
+    """Judgement of one finding."""
+
+    MEETS = "meets"
+    MARGINAL = "marginal"
+    FAILS = "fails"
+    NOT_CHECKED = "not checked"
+
+
+class Severity(IntEnum):
+    """What a failing finding would cost; 1 is worst."""
+
+    INJURY = 1
+    FUNCTION = 2
+    YIELD = 3
+    COST = 4
+    LOOKS = 5
+
+
+class Status(StrEnum):
+    """How a data row came to us."""
+
+    SEEN = "seen"
+    MEMORY = "memory"
+    PRACTICE = "common practice"
+
+
+class Origin(StrEnum):
+    """Who stands for a fact of the submission."""
+
+    CONFIRMED = "confirmed"
+    SUGGESTED = "suggested"
+    ASSUMED = "assumed"
+
+
+class Sense(StrEnum):
+    """Whether a limit bounds from below or from above."""
+
+    MIN = "min"
+    MAX = "max"
+
+
+class Outcome(StrEnum):
+    """What the reviewer decides about a submission."""
+
+    RELEASE = "release"
+    CONCESSIONS = "release with concessions"
+    CHANGES = "changes needed"
+    INFORMATION = "information needed"
+    DECLINED = "declined"
+
+
+@dataclass(frozen=True)
+class Source:
+    """Where a value comes from."""
+
+    title: str
+    status: Status
+    edition: str = ""
+    clause: str = ""
+    year: str = ""
+    address: str = ""
+
+    @property
+    def cited(self) -> str:
+        """One line for a document, with the status in words."""
+        words = ", ".join(part for part in (self.title, self.edition, self.clause, self.year) if part)
+        match self.status:
+            case Status.SEEN:
+                return words
+            case Status.MEMORY:
+                return f"{words} (from memory)"
+            case Status.PRACTICE:
+                return f"{words} (common practice)" if words else "common practice"
+
+
+@dataclass(frozen=True)
+class Limit:
+    """One sourced bound.
+
+    ``value`` and ``unit`` are in the unit of judgement; ``stated`` is the row as written
+    when it was given in line widths or layers.
+    """
+
+    id: str
+    quantity: str
+    value: float
+    unit: str
+    sense: Sense
+    source: Source
+    condition: str = ""
+    stated: str = ""
+    note: str = ""
+
+    def met_by(self, value: float) -> bool:
+        """Whether `value` [in this limit's unit] is on the right side; equality counts as met."""
+        slack = 1e-9 * max(1.0, abs(self.value))
+        return value >= self.value - slack if self.sense is Sense.MIN else value <= self.value + slack
+
+    @property
+    def words(self) -> str:
+        """The bound in words, such as ``at least 0.8 mm (2 line widths)``."""
+        bound = "at least" if self.sense is Sense.MIN else "at most"
+        unit = f" {self.unit}" if self.unit and self.unit != "-" else ""
+        return f"{bound} {self.value:.4g}{unit}" + (f" ({self.stated})" if self.stated else "")
+
+
+@dataclass(frozen=True)
+class Band:
+    """Two bounds on one quantity: beyond ``meets`` all is well, beyond ``fails`` it is not.
+
+    Either may be absent; a band without a ``fails`` row never fails.
+    """
+
+    quantity: str
+    meets: Limit | None = None
+    fails: Limit | None = None
+
+    @property
+    def limits(self) -> tuple[Limit, ...]:
+        """The bounds that exist, the stricter first."""
+        return tuple(limit for limit in (self.meets, self.fails) if limit is not None)
+
+    def verdict(self, value: float, uncertainty: float = 0.0) -> Verdict:
+        """Judge a value with its uncertainty.
+
+        Conformity is stated only when the whole interval conforms, failure only when the
+        whole interval fails; between them the finding is marginal.
+
+        Parameters
+        ----------
+        value : float
+            Measured value [unit of the limits].
+        uncertainty : float
+            Half-width at 95 % [unit of the limits].
+
+        Returns
+        -------
+        Verdict
+            Never ``not checked``.
+
+        References
+        ----------
+        ISO 14253-1:2017, decision rules for verifying conformity (from memory).
+        """
+        ends = (value - uncertainty, value + uncertainty)
+        if self.fails is not None and not any(self.fails.met_by(end) for end in ends):
+            return Verdict.FAILS
+        if all(limit.met_by(end) for limit in self.limits for end in ends):
+            return Verdict.MEETS
+        return Verdict.MARGINAL
+
+
+@dataclass(frozen=True)
+class Property:
+    """One sourced material value; ``low`` and ``high`` span its class."""
+
+    name: str
+    value: float
+    low: float
+    high: float
+    unit: str
+    source: Source
+
+
+@dataclass(frozen=True)
+class Material:
+    """A filament material and its sourced properties by name."""
+
+    id: str
+    name: str
+    properties: Mapping[str, Property] = field(hash=False)
+
+    def __getitem__(self, name: str) -> Property:
+        return self.properties[name]
+
+
+@dataclass(frozen=True)
+class Machine:
+    """One kind of production printer, all of them alike."""
+
+    id: str
+    name: str
+    plate_mm: tuple[float, float]
+    height_mm: float
+    edge_margin_mm: float
+    line_width_mm: float
+    layer_height_mm: float
+    first_layer_mm: float
+    source: str
+    note: str = ""
+
+
+@dataclass(frozen=True)
+class Setup:
+    """A part's way of being made: machine, material, layers and pose.
+
+    ``pose`` turns the part's frame into the plate's: ``plate = pose @ part``, then the part
+    is dropped so that its lowest point is at z = 0.
+    """
+
+    machine: Machine
+    material: Material
+    layer_height_mm: float
+    line_width_mm: float
+    first_layer_mm: float
+    pose: Matrix = IDENTITY
+    pose_origin: Origin = Origin.ASSUMED
+    pose_note: str = ""
+    core_fill: float = 0.15
+    plate_mm: tuple[float, float] = (0.0, 0.0)
+
+    def __post_init__(self) -> None:
+        if not any(self.plate_mm):
+            object.__setattr__(self, "plate_mm", self.machine.plate_mm)
+
+    @cached_property
+    def rotation(self) -> Floats:
+        """The pose as a (3, 3) array."""
+        return np.array(self.pose)
+
+
+@dataclass(frozen=True)
+class Fact:
+    """One thing known of the submission and who stands for it."""
+
+    name: str
+    value: str
+    origin: Origin
+    note: str = ""
+
+
+@dataclass(frozen=True)
+class Measurement:
+    """A number with its unit, its uncertainty (half-width at 95 %) and how it was got."""
+
+    quantity: str
+    value: float
+    unit: str
+    uncertainty: float = 0.0
+    method: str = ""
+
+
+@dataclass(frozen=True)
+class Place:
+    """Where on the part a finding is.
+
+    ``faces`` names an (n,) integer array in the finding's evidence: indices of facets of
+    the reviewed mesh.
+    """
+
+    point_mm: Vector
+    normal: Vector | None = None
+    box_mm: Box | None = None
+    faces: str = ""
+
+
+@dataclass(frozen=True, eq=False)
+class Finding:
+    """One judgement.
+
+    ``evidence`` holds the curves and fields that its figures draw, by short name; in
+    ``evidence.npz`` they stand as ``<key>/<name>``.  ``figures`` names the drawings of
+    :mod:`reviewkit.figures` that show it.
+    """
+
+    key: str
+    code: str
+    domain: str
+    part: str
+    subject: str
+    verdict: Verdict
+    severity: Severity
+    message: str
+    change: str = ""
+    measurements: tuple[Measurement, ...] = ()
+    limits: tuple[Limit, ...] = ()
+    where: tuple[Place, ...] = ()
+    figures: tuple[str, ...] = ()
+    evidence: Mapping[str, NDArray[Any]] = field(default_factory=dict)
+    guess: str = ""
+
+    @property
+    def stops(self) -> bool:
+        """Whether this finding alone stands against release."""
+        return self.verdict is Verdict.FAILS
+
+
+def finding_key(code: str, part: str, subject: str) -> str:
+    """Key of a finding, stable across re-meshing and revisions.
+
+    Parameters
+    ----------
+    code : str
+        Check code, such as ``PR-04``.
+    part : str
+        Id of the part in its submission.
+    subject : str
+        The region's name, a feature named by :func:`place_name`, or ``part`` for the whole.
+
+    Returns
+    -------
+    str
+        Such as ``PR-04:launcher:at 12 -40 8``.
+    """
+    return f"{code}:{part}:{subject}"
+
+
+def place_name(point_mm: Floats | Vector) -> str:
+    """Name of a feature by its place in the part's frame, on a 2 mm grid [mm]."""
+    return "at " + " ".join(f"{2 * round(float(x) / 2):d}" for x in point_mm)
+
+
+@dataclass(frozen=True)
+class Gain:
+    """What a remedy changes, as differences: better is negative, for yield positive."""
+
+    print_time_s: float
+    mass_g: float
+    unit_cost: float
+    yield_fraction: float
+
+
+@dataclass(frozen=True)
+class Action:
+    """One line of the action list."""
+
+    priority: int
+    finding: str
+    action: str
+    owner: str = ""
+    due: str = ""
+    expected_gain: str = ""
+
+
+@dataclass(frozen=True)
+class PartFacts:
+    """What a review says of one part."""
+
+    id: str
+    number: str
+    revision: str
+    name: str
+    file: str
+    sha256: str
+    count: int
+    units: str
+    units_origin: Origin
+    units_note: str
+    triangles: int
+    bodies: int
+    size_mm: Vector
+    volume_mm3: float
+    setup: Setup
+
+
+@dataclass(frozen=True, eq=False)
+class Picture:
+    """A shaded picture of a part with finding marks.
+
+    ``rgb`` is (h, w, 3) uint8; ``marks`` gives pixel places (x right, y down) by label.
+    ``finding`` is the key of the one finding that a close-up shows.
+    """
+
+    name: str
+    part: str
+    title: str
+    alt: str
+    rgb: NDArray[np.uint8]
+    mm_per_pixel: float
+    marks: tuple[tuple[str, float, float], ...] = ()
+    finding: str = ""
+
+
+@dataclass(frozen=True)
+class Drawing:
+    """A figure ready for a document, as SVG or PNG.
+
+    ``finding`` is the key of the finding it shows, empty for a picture of the part.
+    """
+
+    name: str
+    finding: str
+    title: str
+    caption: str
+    alt: str
+    svg: bytes | None
+    png: bytes | None
+    width_px: int
+    height_px: int
+
+    @property
+    def file(self) -> str:
+        """File name in the ``figures`` folder."""
+        return f"{self.name}.{'svg' if self.svg is not None else 'png'}"
+
+
+@dataclass(frozen=True, eq=False)
+class Review:
+    """Everything a document says; decisions live in the record, never here."""
+
+    submission: Mapping[str, object]
+    parts: tuple[PartFacts, ...]
+    setup: Setup
+    facts: tuple[Fact, ...]
+    findings: tuple[Finding, ...]
+    actions: tuple[Action, ...]
+    pictures: tuple[Picture, ...]
+    outcome_suggested: Outcome
+    outcome_reason: str
+    kit_version: str
+    limits_sha256: str
+    schema: str = SCHEMA

@@ -1,0 +1,350 @@
+"""Front door: the whole flow from a submitted mesh to a review."""
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from datetime import date
+from importlib.metadata import version
+from pathlib import Path
+
+from reviewkit import limits as tables
+from reviewkit.album import pictures
+from reviewkit.checks import CHECKS, NOT_COVERED, Check, not_checked
+from reviewkit.document.files import make_folder, read_review, sealed, write_bytes, write_review
+from reviewkit.document.page import TitleBlock, review_html
+from reviewkit.document.text import counted, worst_first
+from reviewkit.errors import ReviewError
+from reviewkit.figures import drawings
+from reviewkit.limits import Limits, load_limits
+from reviewkit.measure.pose import best_pose, pose_candidates
+from reviewkit.judging import WHOLE
+from reviewkit.model import (
+    IDENTITY,
+    Action,
+    Fact,
+    Finding,
+    Origin,
+    Outcome,
+    PartFacts,
+    Review,
+    Setup,
+    Verdict,
+)
+from reviewkit.part import Part, read_part
+from reviewkit.submission import FILE_NAME as SUBMISSION_FILE
+from reviewkit.submission import PartEntry, Submission, facts, read_submission, slug
+from reviewkit.workpiece import Workpiece
+
+DEFAULT_MACHINE = "standard-240"
+DEFAULT_MATERIAL = "petg"
+WORKBOOK = "part_review.ipynb"
+
+Progress = Callable[[str], None]
+
+
+@dataclass(frozen=True, eq=False)
+class Case:
+    """A submission read and set up, ready to be judged."""
+
+    submission: Submission
+    workpieces: tuple[Workpiece, ...]
+    limits: Limits
+
+
+def review(
+    source: str | Path,
+    *,
+    units: str = "",
+    machine: str = "",
+    material: str = "",
+    quantity: int | None = None,
+    progress: Progress = lambda _: None,
+) -> Review:
+    """Review a submission: read it, judge every part, conclude.
+
+    Parameters
+    ----------
+    source : str or Path
+        A folder with ``submission.toml``, that file, or a bare mesh file.
+    units : str
+        Unit of the mesh files where they do not say, such as ``mm`` or ``in``.
+    machine, material : str
+        Instead of the submission's own.
+    quantity : int, optional
+        How many sets are wanted [-].
+    progress : callable
+        Called with a few words as each step begins.
+
+    Returns
+    -------
+    Review
+
+    Raises
+    ------
+    ReviewError
+        When the review cannot go on; the message is one line.
+    """
+    case = opened(source, units=units, machine=machine, material=material, quantity=quantity, progress=progress)
+    return concluded(case, judged(case, CHECKS, progress), progress)
+
+
+def opened(
+    source: str | Path,
+    *,
+    units: str = "",
+    machine: str = "",
+    material: str = "",
+    quantity: int | None = None,
+    progress: Progress = lambda _: None,
+) -> Case:
+    """Read a submission and its meshes and settle each part's setup; parameters as for :func:`review`."""
+    submission = read_submission(Path(source), units=units, machine=machine, material=material, quantity=quantity)
+    limits = load_limits()
+    workpieces = []
+    for entry in submission.parts:
+        progress(f"reading {entry.file}")
+        part = read_part(
+            entry.path(submission),
+            id=entry.id,
+            number=entry.number or submission.number,
+            revision=submission.revision,
+            name=entry.name or submission.name,
+            units=entry.units,
+            declared_bodies=entry.bodies,
+        )
+        workpieces.append(Workpiece(submission, part, _setup(submission, entry, part, limits)))
+    return Case(submission, tuple(workpieces), limits)
+
+
+def known(case: Case) -> tuple[Fact, ...]:
+    """What the submission says, and what intake and setup settled, with who stands for each."""
+    settled = []
+    for workpiece in case.workpieces:
+        part, setup = workpiece.part, workpiece.setup
+        settled.append(Fact(f"{part.id}: units as read", part.units, part.units_origin, part.units_note))
+        settled.append(Fact(f"{part.id}: pose as reviewed", setup.pose_note, setup.pose_origin))
+    return (*facts(case.submission), *settled)
+
+
+def judged(case: Case, checks: Sequence[Check] = CHECKS, progress: Progress = lambda _: None) -> tuple[Finding, ...]:
+    """Findings of the checks on every part, in document order.
+
+    A check that stops on a broken mesh becomes a finding ``not checked`` with the reason.
+    """
+    findings: list[Finding] = []
+    for check in checks:
+        for workpiece in case.workpieces:
+            progress(f"{check.title}: {workpiece.part.id}")
+            try:
+                findings += check.judge(workpiece, case.limits)
+            except ReviewError:
+                raise
+            except Exception as error:
+                findings.append(not_checked(check, workpiece, f"the check stopped ({type(error).__name__}: {error})"))
+    return tuple(findings)
+
+
+def concluded(case: Case, findings: Sequence[Finding], progress: Progress = lambda _: None) -> Review:
+    """The review that follows from the findings: pictures, actions and the suggested outcome."""
+    progress("pictures")
+    outcome, reason = _suggested(findings)
+    return Review(
+        submission=case.submission.summary(),
+        parts=tuple(_part_facts(workpiece) for workpiece in case.workpieces),
+        setup=case.workpieces[0].setup,
+        facts=known(case),
+        findings=tuple(findings),
+        actions=_actions(findings),
+        pictures=tuple(shot for workpiece in case.workpieces for shot in pictures(workpiece, findings)),
+        outcome_suggested=outcome,
+        outcome_reason=reason,
+        kit_version=version("reviewkit"),
+        limits_sha256=case.limits.sha256,
+    )
+
+
+def written(case: Case, concluded: Review, folder: str | Path) -> Path:
+    """Write every file of a review: data, figures, HTML document, manifest.
+
+    Parameters
+    ----------
+    case : Case
+    concluded : Review
+    folder : str or Path
+        Made when absent.
+
+    Returns
+    -------
+    Path
+        The HTML document.
+    """
+    folder = Path(folder)
+    figures = drawings(concluded)
+    write_review(concluded, figures, folder)
+    titles = {check.code: check.title for check in CHECKS}
+    block = TitleBlock(issued=date.today().isoformat())
+    page = review_html(concluded, figures, NOT_COVERED, titles, block)
+    document = write_bytes(folder / "review.html", page.encode())
+    sealed(concluded, folder)
+    return document
+
+
+def documented(
+    source: str | Path,
+    folder: str | Path,
+    *,
+    units: str = "",
+    machine: str = "",
+    material: str = "",
+    quantity: int | None = None,
+    progress: Callable[[int, int, str], None] = lambda *_: None,
+) -> Path:
+    """Review through the workbook: the same files, and the executed notebook beside them.
+
+    Parameters
+    ----------
+    source, units, machine, material, quantity
+        As for :func:`review`.
+    folder : str or Path
+        Made when absent.
+    progress : callable
+        Called with number, count and title as each step begins.
+
+    Returns
+    -------
+    Path
+        The HTML document.
+    """
+    from reviewkit.workbook import run_workbook
+
+    folder = Path(folder).resolve()
+    make_folder(folder)
+    parameters = {
+        "source": str(Path(source).resolve()),
+        "folder": str(folder),
+        "units": units,
+        "machine": machine,
+        "material": material,
+        "quantity": quantity or 0,
+    }
+    run_workbook(WORKBOOK, parameters, folder / "review.ipynb", progress)
+    sealed(read_review(folder), folder)
+    return folder / "review.html"
+
+
+def default_folder(source: str | Path) -> Path:
+    """Where the documents go when nobody says: ``out/<name of the input>``."""
+    path = Path(source).resolve()
+    named = path.parent if path.name == SUBMISSION_FILE else path
+    return Path("out") / (slug(named.stem if named.is_file() else named.name))
+
+
+def _setup(submission: Submission, entry: PartEntry, part: Part, limits: Limits) -> Setup:
+    """The submission's own setup where it says, else the machine's and the best pose."""
+    asked = submission.setup
+    machine = tables.machine(asked.machine or DEFAULT_MACHINE)
+    setup = Setup(
+        machine=machine,
+        material=tables.material(entry.material or DEFAULT_MATERIAL),
+        layer_height_mm=asked.layer_height_mm or machine.layer_height_mm,
+        line_width_mm=asked.line_width_mm or machine.line_width_mm,
+        first_layer_mm=machine.first_layer_mm,
+    )
+    if asked.core_fill is not None:
+        setup = replace(setup, core_fill=asked.core_fill)
+    if entry.pose is not None:
+        return replace(setup, pose=entry.pose, pose_origin=Origin.CONFIRMED, pose_note="as the submission says")
+    candidates = pose_candidates(
+        part.vertices,
+        part.faces,
+        overhang_deg=limits.value("pose.overhang", setup).value,
+        layer_height_mm=setup.layer_height_mm,
+        least_share=limits.value("pose.facet_share", setup).value,
+    )
+    best = best_pose(candidates, limits.value("pose.tie", setup).value)
+    note = (
+        f"chosen by us: the least overhang of {len(candidates)} ways to lie"
+        if best.stable
+        else "as sent: it rests on no face"
+    )
+    if best.rotation == IDENTITY:
+        note += ", which is the pose as sent"
+    return replace(setup, pose=best.rotation, pose_origin=Origin.ASSUMED, pose_note=note)
+
+
+def _part_facts(workpiece: Workpiece) -> PartFacts:
+    part = workpiece.part
+    entry = next(entry for entry in workpiece.submission.parts if entry.id == part.id)
+    return PartFacts(
+        id=part.id,
+        number=part.number,
+        revision=part.revision,
+        name=part.name,
+        file=part.file,
+        sha256=part.sha256,
+        count=entry.count,
+        units=part.units,
+        units_origin=part.units_origin,
+        units_note=part.units_note,
+        triangles=len(part.faces),
+        bodies=part.bodies,
+        size_mm=part.size_mm,
+        volume_mm3=part.volume_mm3,
+        setup=workpiece.setup,
+    )
+
+
+def _suggested(findings: Sequence[Finding]) -> tuple[Outcome, str]:
+    """The outcome that the findings lead to; the reviewer decides."""
+    failing = worst_first([f for f in findings if f.verdict is Verdict.FAILS])
+    if failing:
+        codes = ", ".join(dict.fromkeys(f"{f.code} {f.subject} on {f.part}" for f in failing[:3]))
+        more = f" and {len(failing) - 3} more" if len(failing) > 3 else ""
+        return (
+            Outcome.CHANGES,
+            f"{counted(len(failing), 'finding')} of what was checked {'fails' if len(failing) == 1 else 'fail'}: {codes}{more}",
+        )
+    marginal, unchecked = (
+        counted(sum(f.verdict is verdict for f in findings), noun)
+        for verdict, noun in ((Verdict.MARGINAL, "marginal finding"), (Verdict.NOT_CHECKED, "open point"))
+    )
+    if NOT_COVERED or any(f.verdict is Verdict.NOT_CHECKED for f in findings):
+        return (
+            Outcome.INFORMATION,
+            f"nothing that was checked fails ({marginal}), but there is {unchecked}, and "
+            f"{counted(len(NOT_COVERED), 'subject')}, safety among them, must be judged by a person",
+        )
+    return Outcome.RELEASE, f"nothing fails, {marginal}"
+
+
+def _actions(findings: Sequence[Finding]) -> tuple[Action, ...]:
+    """One action for all findings that the same change settles, the most pressing first."""
+    wanting = worst_first([f for f in findings if f.change and f.verdict is not Verdict.MEETS])
+    # A finding on the whole part sums up those on its places; their actions say it better.
+    placed = {(f.part, f.code) for f in wanting if f.subject != WHOLE and f.verdict is not Verdict.NOT_CHECKED}
+    wanting = [f for f in wanting if f.subject != WHOLE or (f.part, f.code) not in placed]
+    groups: dict[tuple[str, str, str], list[Finding]] = {}
+    for finding in wanting:
+        groups.setdefault((finding.part, finding.code, finding.change), []).append(finding)
+    return tuple(
+        Action(
+            priority=number,
+            finding=group[0].key,
+            action=f"{part}, {_subjects(group)}: {change}",
+            owner="customer",
+            expected_gain=_gain(group),
+        )
+        for number, ((part, _, change), group) in enumerate(groups.items(), 1)
+    )
+
+
+def _subjects(group: Sequence[Finding]) -> str:
+    names = ["the whole part" if f.subject == WHOLE else f.subject for f in group]
+    return ", ".join(names[:3]) + (f" and {len(names) - 3} more" if len(names) > 3 else "")
+
+
+def _gain(group: Sequence[Finding]) -> str:
+    """What settling a group brings; time and cost are priced where production is checked."""
+    number = counted(len(group), "finding")
+    if group[0].verdict is Verdict.NOT_CHECKED:
+        return f"lets {number} be checked"
+    return f"should turn {number} from {group[0].verdict.value} to meets"

@@ -1,0 +1,133 @@
+"""A part in its setup: immutable, every shared measure made once and asked through it."""
+
+import hashlib
+from collections import OrderedDict
+from collections.abc import Callable
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Any, TypeVar
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+
+from reviewkit.limits import Limits
+from reviewkit.measure.layers import Layers, layers
+from reviewkit.measure.rays import RayTree
+from reviewkit.measure.walls import Skins, Walls, skin_samples, wall_samples
+from reviewkit.model import Floats, Setup
+from reviewkit.part import Part
+from reviewkit.submission import Submission, region_of
+
+T = TypeVar("T")
+
+# Enough for the measures of a few parts in a few setups; a batch moves on and forgets.
+_KEPT_MEASURES = 48
+_kept: OrderedDict[tuple[Any, ...], Any] = OrderedDict()
+
+
+@dataclass(frozen=True, eq=False)
+class Workpiece:
+    """A part, its setup and the submission that it belongs to.
+
+    Measures are kept in the process by shape, setup, name and arguments, so that asking
+    twice, from two checks or from two workpieces alike, costs once.
+    """
+
+    submission: Submission
+    part: Part
+    setup: Setup
+
+    @cached_property
+    def _shape(self) -> str:
+        mesh = self.part.mesh
+        return hashlib.sha256(np.ascontiguousarray(mesh.vertices).tobytes() + mesh.faces.tobytes()).hexdigest()
+
+    def measured(self, name: str, compute: Callable[[], T], *arguments: object) -> T:
+        """The kept result of a measure, computed when it is asked for the first time.
+
+        Parameters
+        ----------
+        name : str
+            Name of the measure.
+        compute : callable
+            Makes the result; may depend on this workpiece and on `arguments` only.
+        *arguments : hashable
+            What the result depends on beside shape and setup.
+        """
+        key = (self._shape, self.setup, name, *arguments)
+        if key not in _kept:
+            _kept[key] = compute()
+        _kept.move_to_end(key)
+        while len(_kept) > _KEPT_MEASURES:
+            _kept.popitem(last=False)
+        result: T = _kept[key]
+        return result
+
+    @cached_property
+    def offset_mm(self) -> Floats:
+        """What is added after turning so that the part stands on the plate, (3,) float [mm]."""
+        turned = self.part.vertices @ self.setup.rotation.T
+        return np.array([0.0, 0.0, -turned[:, 2].min()])
+
+    @cached_property
+    def vertices(self) -> Floats:
+        """Corner points in the plate frame, (n, 3) float [mm]."""
+        return self.to_plate(self.part.vertices)
+
+    @property
+    def faces(self) -> NDArray[np.int64]:
+        """Facets, (m, 3) int [-]."""
+        return self.part.faces
+
+    @cached_property
+    def height_mm(self) -> float:
+        """Height above the plate [mm]."""
+        return float(self.vertices[:, 2].max())
+
+    def to_plate(self, points: Floats) -> Floats:
+        """Points of the part's frame in the plate frame, (n, 3) float [mm]."""
+        return points @ self.setup.rotation.T + self.offset_mm
+
+    def to_part(self, points: Floats) -> Floats:
+        """Points of the plate frame in the part's frame, (n, 3) float [mm]."""
+        return (points - self.offset_mm) @ self.setup.rotation
+
+    def to_part_direction(self, directions: Floats) -> Floats:
+        """Directions of the plate frame in the part's frame, (n, 3) float [-]."""
+        return directions @ self.setup.rotation
+
+    def region_at(self, point: Floats) -> str:
+        """Name of the declared region of this part that holds a point of the part's frame, or ``""``."""
+        regions = [region for region in self.submission.regions if region.part == self.part.id]
+        index = int(region_of(regions, np.reshape(point, (1, 3)))[0])
+        return regions[index].name if index >= 0 else ""
+
+    @property
+    def rays(self) -> RayTree:
+        """The shared ray tree of the mesh in the plate frame."""
+        return self.measured("rays", lambda: RayTree(self.vertices, self.faces))
+
+    @property
+    def layers(self) -> Layers:
+        """All layers as polygons."""
+        setup = self.setup
+        return self.measured(
+            "layers", lambda: layers(self.vertices, self.faces, setup.first_layer_mm, setup.layer_height_mm)
+        )
+
+    @property
+    def walls(self) -> Walls:
+        """Wall widths and clearances in the plane of each layer."""
+        return self.measured("walls", lambda: wall_samples(self.layers, self.vertices, self.faces, self.rays))
+
+    @property
+    def skins(self) -> Skins:
+        """Thickness of floors and roofs."""
+        return self.measured("skins", lambda: skin_samples(self.vertices, self.faces, self.rays))
+
+    @property
+    def projected_area_mm2(self) -> float:
+        """Area of the part seen from above [mm2]."""
+        regions = self.layers.regions[self.layers.distinct]
+        return self.measured("projected area", lambda: float(shapely.area(shapely.union_all(regions))))
