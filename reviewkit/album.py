@@ -37,12 +37,14 @@ def pictures(workpiece: Workpiece, findings: Sequence[Finding]) -> list[Picture]
     """
     numbers = {f.key: number for number, f in enumerate(findings, 1)}
     own = [f for f in findings if f.part == workpiece.part.id and f.where and f.verdict in _SHOWN]
+    # What a finding on the whole part says is shown by those on its places, where there are any.
+    placed = {f.code for f in own if f.subject != WHOLE}
+    own = [f for f in own if f.subject != WHOLE or f.code not in placed]
     own.sort(key=lambda f: (_SHOWN.index(f.verdict), f.severity))
     codes: dict[str, list[Finding]] = {}
     for finding in own:
-        if finding.subject != WHOLE:
-            codes.setdefault(finding.code, []).append(finding)
-    close = [finding for alike in codes.values() for finding in alike[:_CLOSEUPS_A_CODE]]
+        codes.setdefault(finding.code, []).append(finding)
+    close = [f for alike in codes.values() for f in alike[:_CLOSEUPS_A_CODE] if f.subject != WHOLE]
     return [*_whole(workpiece, own, numbers), *(_close(workpiece, finding, numbers) for finding in close)]
 
 
@@ -84,9 +86,11 @@ def _whole(workpiece: Workpiece, findings: Sequence[Finding], numbers: Mapping[s
 def _close(workpiece: Workpiece, finding: Finding, numbers: Mapping[str, int]) -> Picture:
     """Close-up of the first place of a finding."""
     vertices, faces, rays = workpiece.vertices, workpiece.faces, workpiece.rays
-    points = _surface_points(workpiece, finding.where[0])
+    place = finding.where[0]
+    points = _surface_points(workpiece, place)
+    box = workpiece.to_plate(np.array(place.box_mm or (place.point_mm, place.point_mm)))
     view = best_view(vertices, faces, rays, points)
-    near = closeup(view, (vector(points.min(axis=0)), vector(points.max(axis=0))))
+    near = closeup(view, (vector(box.min(axis=0)), vector(box.max(axis=0))))
     shot = shaded(vertices, faces, rays, near, _CLOSE_SIZE, {finding.verdict: _faces(finding)})
     marks = []
     for place in finding.where[:_PLACES_SHOWN]:
@@ -118,15 +122,14 @@ def _faces(finding: Finding) -> NDArray[np.int64]:
 
 def _surface_points(workpiece: Workpiece, place: Place) -> Floats:
     """Points just off the surface of a place, most telling first, in the plate frame (n, 3) [mm]."""
-    centre = np.array([place.point_mm])
+    normal = np.array(place.normal or (0.0, 0.0, 0.0))
+    points = workpiece.to_plate(np.array([place.point_mm]) + _OFF_SURFACE_MM * normal)
     if place.box_mm is None:
-        normal = np.array([place.normal or (0.0, 0.0, 0.0)])
-        return workpiece.to_plate(centre + _OFF_SURFACE_MM * normal)
+        return points
     low, high = np.sort(workpiece.to_plate(np.array(place.box_mm)), axis=0)
-    middle = (low + high) / 2
-    points = np.tile(middle, (6, 1))
+    sides = np.tile((low + high) / 2, (6, 1))
     for axis in range(3):
-        points[2 * axis, axis] = high[axis] + _OFF_SURFACE_MM
-        points[2 * axis + 1, axis] = low[axis] - _OFF_SURFACE_MM
+        sides[2 * axis, axis] = high[axis] + _OFF_SURFACE_MM
+        sides[2 * axis + 1, axis] = low[axis] - _OFF_SURFACE_MM
     # Top and underside first: walls are seen best along their height.
-    return points[[4, 5, 0, 1, 2, 3]]
+    return np.vstack([points, sides[[4, 5, 0, 1, 2, 3]]])

@@ -5,7 +5,7 @@ wrong; both differ in lightness too, and every meaning is also said in words.
 """
 
 import io
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from typing import Any
 
 import matplotlib as mpl
@@ -13,7 +13,7 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.collections import LineCollection
 from matplotlib.figure import Figure
-from matplotlib.patches import PathPatch
+from matplotlib.patches import Circle, PathPatch
 from matplotlib.path import Path as Outline
 from numpy.typing import NDArray
 
@@ -86,8 +86,7 @@ def pictured(picture: Picture) -> Drawing:
         axes = figure.add_axes((0.0, 0.0, 1.0, 1.0))
         axes.imshow(picture.rgb, interpolation="nearest")
         axes.set_axis_off()
-        for label, x, y in picture.marks:
-            _mark(axes, label, x, y)
+        _marks(axes, picture.marks, width, height)
         _scale_bar(axes, picture.mm_per_pixel, width, height)
         return _drawing(figure, picture.name, picture.finding, picture.title, "", picture.alt, vector=False)
 
@@ -132,20 +131,21 @@ def _text(axes: Axes, x: float, y: float, words: str, **style: Any) -> None:
     axes.text(x, y, words, parse_math=False, **style)
 
 
-def _mark(axes: Axes, label: str, x: float, y: float) -> None:
-    axes.plot([x], [y], "o", markersize=3.0, color=WRONG, markeredgecolor="white", markeredgewidth=0.5)
-    axes.annotate(
-        label,
-        (x, y),
-        xytext=(11, 11),
-        textcoords="offset points",
-        ha="center",
-        va="center",
-        fontsize=6.5,
-        color="white",
-        bbox={"boxstyle": "circle,pad=0.25", "facecolor": INK, "edgecolor": "white", "linewidth": 0.6},
-        arrowprops={"arrowstyle": "-", "color": INK, "linewidth": 0.7, "shrinkA": 0, "shrinkB": 1},
-    )
+def _marks(axes: Axes, marks: Sequence[tuple[str, float, float]], width: int, height: int) -> None:
+    """Numbered marks, each label beside its place where it hides no other, one label a number and spot."""
+    radius = 0.016 * width
+    taken = [(x, y) for _, x, y in marks]
+    reach = [(r, turn) for r in (2.2, 3.4, 4.8, 6.4) for turn in np.radians((-45, -135, 45, 135, -90, 90, 0, 180))]
+    for label, x, y in marks:
+        places = [(x + r * radius * np.cos(turn), y + r * radius * np.sin(turn)) for r, turn in reach]
+        inside = [(u, v) for u, v in places if radius < u < width - radius and radius < v < height - radius]
+        free = [(u, v) for u, v in inside if all(np.hypot(u - p, v - q) > 1.9 * radius for p, q in taken)]
+        u, v = (free or inside or places)[0]
+        taken.append((u, v))
+        axes.plot([x, u], [y, v], color=INK, linewidth=0.7)
+        axes.plot([x], [y], "o", markersize=2.6, color=WRONG, markeredgecolor="white", markeredgewidth=0.4)
+        axes.add_patch(Circle((u, v), radius, facecolor=INK, edgecolor="white", linewidth=0.6, zorder=3))
+        _text(axes, u, v, label, ha="center", va="center_baseline", fontsize=5.6, color="white", zorder=4)
 
 
 def _scale_bar(axes: Axes, mm_per_pixel: float, width: int, height: int) -> None:
@@ -213,7 +213,7 @@ def first_layer(finding: Finding, figure: Figure) -> tuple[str, str, str]:
     own_mm, disc_mm = evidence["outline_mm"][0], evidence["disc_outline_mm"][0]
     return (
         "First layer",
-        f"Grey: what lies on the plate, {own_mm:.0f} mm of outline. Dashed: the disc of the same area, {disc_mm:.0f} mm.",
+        f"Grey: what lies on the plate, {own_mm:.0f} mm of outline. Dashed: the disc of that area, {disc_mm:.0f} mm.",
         f"Drawing to scale of the first layer, {own_mm:.0f} mm of outline, against a disc of the same area with "
         f"{disc_mm:.0f} mm; compactness {evidence['quotient'][0]:.2g}, a disc has 1."
         + (f" Marked: {', '.join(shown)}." if shown else ""),
@@ -251,10 +251,12 @@ def _widths(finding: Finding, figure: Figure, title: str, noun: str) -> tuple[st
         linewidth=0.8,
         hatch="////",
     )
-    top = float(area.max(initial=1.0)) * 1.3
+    top = float(area.max(initial=1.0)) * 1.1
     for limit in finding.limits:
         axes.axvline(limit.value, color=INK, linewidth=0.9, linestyle=(0, (4, 2)))
-        _text(axes, limit.value, top * 0.99, f" {limit.words}", rotation=90, ha="left", va="top", fontsize=6.5)
+        axes.annotate(
+            f"{limit.value:.3g}", (limit.value, top), (0, 2), textcoords="offset points", ha="center", fontsize=7
+        )
     axes.set_ylim(0, top)
     axes.set_xlim(0, edges[-1])
     axes.set_xlabel("thickness [mm]")
@@ -262,7 +264,7 @@ def _widths(finding: Finding, figure: Figure, title: str, noun: str) -> tuple[st
     bounds = " and ".join(limit.words for limit in finding.limits)
     return (
         title,
-        f"Hatched: thinner than wanted. {thicker:.0f} mm² are thicker than {edges[-1]:g} mm and not drawn.",
+        f"Dashed: {bounds}. Hatched: thinner than wanted. Not drawn: {thicker:.0f} mm² thicker than {edges[-1]:g} mm.",
         f"Bar chart of {noun} by thickness from 0 to {edges[-1]:g} mm; limits {bounds}; "
         f"{area[below].sum():.0f} mm² lie below {strictest:.3g} mm, {area[~below].sum() + thicker:.0f} mm² above.",
     )
@@ -312,8 +314,8 @@ def plate_fit(finding: Finding, figure: Figure) -> tuple[str, str, str]:
     grown = f"{scale:.2f} times its size at {scale_deg:.0f}°"
     return (
         "The plate from above",
-        f"Part in its outline, turned {turn_deg:.0f}°, inside the plate of {plate_mm[0]:.0f} × {plate_mm[1]:.0f} mm and "
-        f"its margin (dotted).{sent} Dashed blue: the largest that would fit, {grown}.",
+        f"Part in its outline, turned {turn_deg:.0f}°, inside the plate of {plate_mm[0]:.0f} by {plate_mm[1]:.0f} mm "
+        f"and its margin (dotted).{sent} Dashed blue: the largest that would fit, {grown}.",
         f"Plan of the plate, {plate_mm[0]:.0f} by {plate_mm[1]:.0f} mm, with the part turned {turn_deg:.0f} degrees; "
         f"the largest part of this shape that fits is {grown}.",
     )

@@ -7,6 +7,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
+from reviewkit.limits import Limits
 from reviewkit.model import (
     Finding,
     Floats,
@@ -79,6 +80,25 @@ def finding(
     )
 
 
+def not_checked(workpiece: Workpiece, code: str, domain: str, what: str, reason: str) -> Finding:
+    """What stands in for the findings of a check that could not be made.
+
+    Parameters
+    ----------
+    workpiece : Workpiece
+    code, domain : str
+        Of the check.
+    what : str
+        What was to be judged, to begin a sentence with.
+    reason : str
+        Why it could not be.
+    """
+    message = f"{what} not checked: {reason}."
+    return finding(
+        workpiece, code, domain, WHOLE, Verdict.NOT_CHECKED, message, "Send a closed mesh of the part in its true size."
+    )
+
+
 def at_words(workpiece: Workpiece, point: Floats) -> str:
     """Where a point of the part's frame is, in words: its region, else its coordinates."""
     region = workpiece.region_at(point)
@@ -109,15 +129,46 @@ def vector(values: Floats) -> Vector:
     return x, y, z
 
 
-def plate_places(workpiece: Workpiece, points: Floats) -> tuple[Place, ...]:
-    """Places of points on the plate, (n, 2) float [mm], seen from below."""
-    on_plate = np.column_stack([points, np.zeros(len(points))])
+def plate_places(workpiece: Workpiece, points: Floats, around: Floats | None = None) -> tuple[Place, ...]:
+    """Places on the plate, seen from below.
+
+    Parameters
+    ----------
+    workpiece : Workpiece
+    points : (n, 2) float
+        On the plate [mm].
+    around : (n, 4) float, optional
+        Extent of what each stands for: least x and y, greatest x and y [mm].
+    """
+    flat = np.zeros(len(points))
     down = vector(workpiece.to_part_direction(np.array([[0.0, 0.0, -1.0]]))[0])
-    return tuple(Place(vector(point), down) for point in workpiece.to_part(on_plate))
+    found = workpiece.to_part(np.column_stack([points, flat]))
+    if around is None:
+        return tuple(Place(vector(point), down) for point in found)
+    low, high = (workpiece.to_part(np.column_stack([around[:, side], flat])) for side in ((0, 1), (2, 3)))
+    boxes = ((vector(np.minimum(a, b)), vector(np.maximum(a, b))) for a, b in zip(low, high, strict=True))
+    return tuple(Place(vector(point), down, box) for point, box in zip(found, boxes, strict=True))
+
+
+def too_open(workpiece: Workpiece, limits: Limits, open_mm: Floats, outline_mm: Floats) -> str:
+    """Why some layers cannot be judged: too much of their outline is missing in the mesh; or nothing.
+
+    Parameters
+    ----------
+    workpiece : Workpiece
+    limits : Limits
+        Tables with the row ``layers.open_share``.
+    open_mm, outline_mm : (n,) float
+        Of each layer, outline that was bridged and all outline [mm].
+    """
+    share = float(open_mm.sum() / max(float(outline_mm.sum()), 1e-9))
+    if share <= limits.value("layers.open_share", workpiece.setup).value:
+        return ""
+    return f"the mesh is open, {percent_words(min(share, 1.0))} of the outline is missing there and would be our guess"
 
 
 def ring_points(region: shapely.Geometry) -> Floats:
-    """Outlines for drawing, (n, 2) float: closed rings, outer ones counter-clockwise, a row of nan between them [mm]."""
+    """Outlines for drawing, (n, 2) float: closed rings, outer ones anticlockwise, rows of nan between them [mm]."""
     rings = shapely.get_rings(shapely.orient_polygons(shapely.get_parts(region)))
     between = np.full((1, 2), np.nan)
     return np.vstack([block for ring in rings for block in (shapely.get_coordinates(ring), between)][:-1])

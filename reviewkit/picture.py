@@ -45,7 +45,7 @@ _SHADE_REACH = 0.12
 
 # A close-up shows this many times the place, and no less than so much around it.
 _CONTEXT = 4.0
-_CONTEXT_MM = 15.0
+_CONTEXT_MM = 40.0
 
 _FLAT = 0.25
 _PREFERRED = 1.03
@@ -261,8 +261,13 @@ def best_view(vertices: Floats, faces: NDArray[np.int64], rays: RayTree, points_
     View
         One from a corner above or below, straight from a side, or from the top or the underside.
     """
-    views = [*_corner_views(True, False), *_corner_views(True, True), *_corner_views(False, False), _TOP, _UNDERSIDE]
-    return _most_telling(vertices, faces, rays, [*views, *_SIDES], np.atleast_2d(points_mm))
+    points_mm = np.atleast_2d(points_mm)
+    corners = [*_corner_views(True, True), *_corner_views(True, False), *_corner_views(False, False)]
+    kinds = (corners, [_TOP, _UNDERSIDE, *_SIDES])
+    oblique, straight = (_most_telling(vertices, faces, rays, views, points_mm) for views in kinds)
+    seen = [_open_to(v, points_mm, rays, _pixel_mm(vertices, v)).sum() for v in (oblique, straight)]
+    # Depth is lost in a view straight on: it is taken only where it shows far more of the place.
+    return straight if seen[1] >= 2 * seen[0] and seen[1] else oblique
 
 
 def closeup(view: View, box: Box) -> View:
@@ -278,7 +283,7 @@ def closeup(view: View, box: Box) -> View:
     Returns
     -------
     View
-        About four times the place, and never less than 15 mm.
+        About four times the place, and never less than 40 mm.
     """
     corners = np.array(np.meshgrid(*np.transpose(box))).reshape(3, -1).T
     across = corners @ view.axes[:2].T

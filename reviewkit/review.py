@@ -1,6 +1,6 @@
 """Front door: the whole flow from a submitted mesh to a review."""
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 from importlib.metadata import version
@@ -8,19 +8,18 @@ from pathlib import Path
 
 from reviewkit import limits as tables
 from reviewkit.album import pictures
-from reviewkit.checks import CHECKS, NOT_COVERED, Check, not_checked
+from reviewkit.checks import CHECKS, NOT_COVERED, Check, title_of
 from reviewkit.document.files import make_folder, read_review, sealed, write_bytes, write_review
 from reviewkit.document.page import TitleBlock, review_html
 from reviewkit.document.text import counted, worst_first
 from reviewkit.errors import ReviewError
 from reviewkit.figures import drawings
+from reviewkit.judging import WHOLE, not_checked
 from reviewkit.limits import Limits, load_limits
 from reviewkit.measure.pose import best_pose, pose_candidates
-from reviewkit.judging import WHOLE
 from reviewkit.model import (
     IDENTITY,
     Action,
-    Fact,
     Finding,
     Origin,
     Outcome,
@@ -30,6 +29,7 @@ from reviewkit.model import (
     Verdict,
 )
 from reviewkit.part import Part, read_part
+from reviewkit.resources import resource
 from reviewkit.submission import FILE_NAME as SUBMISSION_FILE
 from reviewkit.submission import PartEntry, Submission, facts, read_submission, slug
 from reviewkit.workpiece import Workpiece
@@ -107,22 +107,12 @@ def opened(
             id=entry.id,
             number=entry.number or submission.number,
             revision=submission.revision,
-            name=entry.name or submission.name,
+            name=entry.name or submission.name or Path(entry.file).stem,
             units=entry.units,
             declared_bodies=entry.bodies,
         )
         workpieces.append(Workpiece(submission, part, _setup(submission, entry, part, limits)))
     return Case(submission, tuple(workpieces), limits)
-
-
-def known(case: Case) -> tuple[Fact, ...]:
-    """What the submission says, and what intake and setup settled, with who stands for each."""
-    settled = []
-    for workpiece in case.workpieces:
-        part, setup = workpiece.part, workpiece.setup
-        settled.append(Fact(f"{part.id}: units as read", part.units, part.units_origin, part.units_note))
-        settled.append(Fact(f"{part.id}: pose as reviewed", setup.pose_note, setup.pose_origin))
-    return (*facts(case.submission), *settled)
 
 
 def judged(case: Case, checks: Sequence[Check] = CHECKS, progress: Progress = lambda _: None) -> tuple[Finding, ...]:
@@ -139,21 +129,23 @@ def judged(case: Case, checks: Sequence[Check] = CHECKS, progress: Progress = la
             except ReviewError:
                 raise
             except Exception as error:
-                findings.append(not_checked(check, workpiece, f"the check stopped ({type(error).__name__}: {error})"))
+                reason = f"the check stopped ({type(error).__name__}: {error})"
+                findings.append(not_checked(workpiece, check.code, check.domain, f"{check.title}:", reason))
     return tuple(findings)
 
 
 def concluded(case: Case, findings: Sequence[Finding], progress: Progress = lambda _: None) -> Review:
     """The review that follows from the findings: pictures, actions and the suggested outcome."""
     progress("pictures")
-    outcome, reason = _suggested(findings)
+    names = {w.part.id: w.part.name or w.part.id for w in case.workpieces}
+    outcome, reason = _suggested(findings, names)
     return Review(
         submission=case.submission.summary(),
         parts=tuple(_part_facts(workpiece) for workpiece in case.workpieces),
         setup=case.workpieces[0].setup,
-        facts=known(case),
+        facts=facts(case.submission),
         findings=tuple(findings),
-        actions=_actions(findings),
+        actions=_actions(findings, names),
         pictures=tuple(shot for workpiece in case.workpieces for shot in pictures(workpiece, findings)),
         outcome_suggested=outcome,
         outcome_reason=reason,
@@ -162,12 +154,11 @@ def concluded(case: Case, findings: Sequence[Finding], progress: Progress = lamb
     )
 
 
-def written(case: Case, concluded: Review, folder: str | Path) -> Path:
+def written(concluded: Review, folder: str | Path) -> Path:
     """Write every file of a review: data, figures, HTML document, manifest.
 
     Parameters
     ----------
-    case : Case
     concluded : Review
     folder : str or Path
         Made when absent.
@@ -216,6 +207,8 @@ def documented(
     """
     from reviewkit.workbook import run_workbook
 
+    # What can be refused at once is refused before a kernel is started.
+    read_submission(Path(source), units=units, machine=machine, material=material, quantity=quantity)
     folder = Path(folder).resolve()
     make_folder(folder)
     parameters = {
@@ -229,6 +222,11 @@ def documented(
     run_workbook(WORKBOOK, parameters, folder / "review.ipynb", progress)
     sealed(read_review(folder), folder)
     return folder / "review.html"
+
+
+def demonstration() -> Path:
+    """The submission that ships with the kit: a launcher and its float, with planted faults."""
+    return resource("data", "parts", "launcher-a")
 
 
 def default_folder(source: str | Path) -> Path:
@@ -252,7 +250,12 @@ def _setup(submission: Submission, entry: PartEntry, part: Part, limits: Limits)
     if asked.core_fill is not None:
         setup = replace(setup, core_fill=asked.core_fill)
     if entry.pose is not None:
-        return replace(setup, pose=entry.pose, pose_origin=Origin.CONFIRMED, pose_note="as the submission says")
+        return replace(
+            setup,
+            pose=entry.pose,
+            pose_origin=submission.origins[f"part.{entry.id}.pose"],
+            pose_note="as the submission says",
+        )
     candidates = pose_candidates(
         part.vertices,
         part.faces,
@@ -262,7 +265,7 @@ def _setup(submission: Submission, entry: PartEntry, part: Part, limits: Limits)
     )
     best = best_pose(candidates, limits.value("pose.tie", setup).value)
     note = (
-        f"chosen by us: the least overhang of {len(candidates)} ways to lie"
+        f"chosen by us: the least overhang of {counted(len(candidates), 'way')} to lie"
         if best.stable
         else "as sent: it rests on no face"
     )
@@ -293,16 +296,13 @@ def _part_facts(workpiece: Workpiece) -> PartFacts:
     )
 
 
-def _suggested(findings: Sequence[Finding]) -> tuple[Outcome, str]:
+def _suggested(findings: Sequence[Finding], names: Mapping[str, str]) -> tuple[Outcome, str]:
     """The outcome that the findings lead to; the reviewer decides."""
     failing = worst_first([f for f in findings if f.verdict is Verdict.FAILS])
     if failing:
-        codes = ", ".join(dict.fromkeys(f"{f.code} {f.subject} on {f.part}" for f in failing[:3]))
-        more = f" and {len(failing) - 3} more" if len(failing) > 3 else ""
-        return (
-            Outcome.CHANGES,
-            f"{counted(len(failing), 'finding')} of what was checked {'fails' if len(failing) == 1 else 'fail'}: {codes}{more}",
-        )
+        kinds = dict.fromkeys(f"{title_of(f.code).lower()} of {names[f.part]}" for f in failing)
+        fail = "finding fails" if len(failing) == 1 else "findings fail"
+        return Outcome.CHANGES, f"{len(failing)} {fail}: {'; '.join(kinds)}"
     marginal, unchecked = (
         counted(sum(f.verdict is verdict for f in findings), noun)
         for verdict, noun in ((Verdict.MARGINAL, "marginal finding"), (Verdict.NOT_CHECKED, "open point"))
@@ -316,7 +316,7 @@ def _suggested(findings: Sequence[Finding]) -> tuple[Outcome, str]:
     return Outcome.RELEASE, f"nothing fails, {marginal}"
 
 
-def _actions(findings: Sequence[Finding]) -> tuple[Action, ...]:
+def _actions(findings: Sequence[Finding], names: Mapping[str, str]) -> tuple[Action, ...]:
     """One action for all findings that the same change settles, the most pressing first."""
     wanting = worst_first([f for f in findings if f.change and f.verdict is not Verdict.MEETS])
     # A finding on the whole part sums up those on its places; their actions say it better.
@@ -329,7 +329,7 @@ def _actions(findings: Sequence[Finding]) -> tuple[Action, ...]:
         Action(
             priority=number,
             finding=group[0].key,
-            action=f"{part}, {_subjects(group)}: {change}",
+            action=f"{names[part]}, {_subjects(group)}: {change}",
             owner="customer",
             expected_gain=_gain(group),
         )

@@ -609,6 +609,31 @@ def facts(submission: Submission) -> tuple[Fact, ...]:
     )
 
 
+def requirement_words(requirement: Requirement) -> str:
+    """A requirement in words.
+
+    Parameters
+    ----------
+    requirement : Requirement
+        Its text comes out as the customer wrote it.
+
+    Returns
+    -------
+    str
+        Such as ``fit 24 mm, tolerance -0.2 / +0.2, critical``.
+    """
+    told: list[str] = [requirement.what]
+    if requirement.nominal is not None:
+        told[0] += f" {requirement.nominal:g} {requirement.unit}".rstrip(" -")
+    bounds = [f"{deviation:+g}" for deviation in (requirement.lower, requirement.upper) if deviation is not None]
+    if bounds:
+        told.append(f"tolerance {' / '.join(bounds)}")
+    told += ["critical"] if requirement.critical else []
+    told += [f"verified by {requirement.verified}"] if requirement.verified else []
+    told += [requirement.note] if requirement.note else []
+    return ", ".join(told)
+
+
 def region_contains(region: Region, points_mm: Floats) -> NDArray[np.bool_]:
     """Whether points lie in a region's volume; its surface belongs to it.
 
@@ -1395,20 +1420,6 @@ def _motion_words(motion: Motion) -> str:
         told.append(f"{motion.force_N:g} N measured")
     if motion.speed_m_s is not None:
         told.append(f"{motion.speed_m_s:g} m/s measured")
-    return ", ".join(told)
-
-
-def requirement_words(requirement: Requirement) -> str:
-    """A requirement in words, such as ``fit 24 mm, tolerance -0.2 / +0.2``."""
-    told: list[str] = [requirement.what]
-    if requirement.nominal is not None:
-        told[0] += f" {requirement.nominal:g} {requirement.unit}".rstrip(" -")
-    bounds = [f"{deviation:+g}" for deviation in (requirement.lower, requirement.upper) if deviation is not None]
-    if bounds:
-        told.append(f"tolerance {' / '.join(bounds)}")
-    told += ["critical"] if requirement.critical else []
-    told += [f"verified by {requirement.verified}"] if requirement.verified else []
-    told += [requirement.note] if requirement.note else []
     return ", ".join(told)
 
 

@@ -1,6 +1,7 @@
 """Runs a parameterised workbook through papermill, with progress and checked parameters."""
 
 import logging
+import subprocess
 import sys
 from collections.abc import Callable, Mapping
 from pathlib import Path
@@ -10,6 +11,7 @@ import nbformat
 import papermill
 from jupyter_client.kernelspec import KernelSpec, KernelSpecManager
 from jupyter_client.manager import AsyncKernelManager
+from nbclient.exceptions import DeadKernelError
 from papermill.engines import NBClientEngine, papermill_engines
 from papermill.exceptions import PapermillExecutionError
 
@@ -68,6 +70,10 @@ def run_workbook(
             execution_timeout=_CELL_SECONDS,
             start_timeout=_START_SECONDS,
         )
+    except DeadKernelError:
+        raise WorkbookError(
+            f"the process that ran {name} was killed, most likely for want of memory; free some or send a smaller mesh"
+        ) from None
     except PapermillExecutionError as error:
         kind = getattr(errors, error.ename, None)
         if isinstance(kind, type) and issubclass(kind, ReviewError):
@@ -86,6 +92,10 @@ class OwnKernelManager(AsyncKernelManager):  # type: ignore[misc]
     def __init__(self, **arguments: Any) -> None:
         super().__init__(**arguments)
         self.kernel_spec_manager = _OwnSpecs()
+
+    async def start_kernel(self, **arguments: Any) -> None:
+        """Start it with nowhere to write: what cells print travels by messages."""
+        await super().start_kernel(**arguments, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
 
 
 class _OwnSpecs(KernelSpecManager):  # type: ignore[misc]

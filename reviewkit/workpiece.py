@@ -8,11 +8,9 @@ from functools import cached_property
 from typing import Any, TypeVar
 
 import numpy as np
-import shapely
 from numpy.typing import NDArray
 
-from reviewkit.limits import Limits
-from reviewkit.measure.layers import Layers, layers
+from reviewkit.measure.layers import Layers, layers, projected_area
 from reviewkit.measure.rays import RayTree
 from reviewkit.measure.walls import Skins, Walls, skin_samples, wall_samples
 from reviewkit.model import Floats, Setup
@@ -129,5 +127,4 @@ class Workpiece:
     @property
     def projected_area_mm2(self) -> float:
         """Area of the part seen from above [mm2]."""
-        regions = self.layers.regions[self.layers.distinct]
-        return self.measured("projected area", lambda: float(shapely.area(shapely.union_all(regions))))
+        return self.measured("projected area", lambda: projected_area(self.layers))

@@ -431,7 +431,7 @@ def without_none(value):
     return [without_none(item) for item in value if item is not None] if isinstance(value, list) else value
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=100, deadline=None)
 @given(st.dictionaries(SECTIONS, JUNK | TABLE | st.lists(TABLE, max_size=3), max_size=6))
 def test_no_table_leads_to_another_exception(content):
     text = SMALL if not content else tomlkit.dumps(without_none(content))
@@ -808,7 +808,7 @@ def submissions(draw):
 
 
 # Without shrinking, which takes minutes for a value of this size.
-@settings(max_examples=60, deadline=None, suppress_health_check=list(HealthCheck), phases=(Phase.generate,))
+@settings(max_examples=40, deadline=None, suppress_health_check=list(HealthCheck), phases=(Phase.generate,))
 @given(submissions())
 def test_what_is_written_reads_back_equal(submission):
     text = submission_toml(submission)

@@ -13,9 +13,8 @@ from reviewkit.checks.intake import intake
 from reviewkit.checks.plate import plate_fit
 from reviewkit.checks.requirements import requirements
 from reviewkit.checks.walls import walls
-from reviewkit.judging import WHOLE, finding
 from reviewkit.limits import Limits
-from reviewkit.model import Finding, Verdict
+from reviewkit.model import Finding
 from reviewkit.workpiece import Workpiece
 
 
@@ -62,14 +61,6 @@ def of_domain(domain: str) -> tuple[Check, ...]:
     return tuple(check for check in CHECKS if check.domain == domain)
 
 
-def not_checked(check: Check, workpiece: Workpiece, reason: str) -> Finding:
-    """What stands in for a check's findings when it could not be made."""
-    return finding(
-        workpiece,
-        check.code,
-        check.domain,
-        WHOLE,
-        Verdict.NOT_CHECKED,
-        f"{check.title} was not checked: {reason}.",
-        "Send a closed mesh of the part in its true size.",
-    )
+def title_of(code: str) -> str:
+    """What a finding's code judges, in a few words."""
+    return next((check.title for check in CHECKS if code.startswith(check.code)), code)

@@ -9,7 +9,7 @@ from collections.abc import Iterator
 import numpy as np
 import shapely
 
-from reviewkit.judging import WHOLE, finding, mm_words, percent_words, plate_places, ring_points
+from reviewkit.judging import finding, mm_words, not_checked, percent_words, plate_places, ring_points, too_open
 from reviewkit.limits import Limits
 from reviewkit.measure.first_layer import FirstLayer, first_layer, joined_by_mm
 from reviewkit.model import Finding, Floats, Limit, Measurement, Verdict
@@ -36,21 +36,20 @@ def first_layer_shape(workpiece: Workpiece, limits: Limits) -> list[Finding]:
     list of Finding
         One a measure, each with the first layer's shape as evidence.
     """
-    layers = workpiece.layers
-    if not len(layers.z_mm) or not layers.area_mm2[0]:
-        reason = "nothing of the part lies on the plate" if len(layers.z_mm) else "the part has no layers"
-        return [
-            finding(
-                workpiece,
-                CODE,
-                DOMAIN,
-                WHOLE,
-                Verdict.NOT_CHECKED,
-                f"The first layer was not checked: {reason}.",
-                "Send a closed mesh of the part in its true size.",
-            )
-        ]
+    reason = _unmeasured(workpiece, limits)
+    if reason:
+        return [not_checked(workpiece, CODE, DOMAIN, "The first layer was", reason)]
     return [judged for judge in _MEASURES for judged in judge(_Bed(workpiece, limits))]
+
+
+def _unmeasured(workpiece: Workpiece, limits: Limits) -> str:
+    """Why the first layer cannot be judged, or nothing."""
+    layers = workpiece.layers
+    if not len(layers):
+        return "the part has no layers"
+    if not layers.area_mm2[0]:
+        return "nothing of the part lies on the plate"
+    return too_open(workpiece, limits, layers.open_mm[:1], layers.outline_mm[:1])
 
 
 class _Bed:
@@ -86,6 +85,7 @@ class _Bed:
         message: str,
         change: str,
         points: Floats | None = None,
+        around: Floats | None = None,
         more: tuple[Measurement, ...] = (),
         uncertainty: float = 0.0,
     ) -> Finding:
@@ -103,7 +103,7 @@ class _Bed:
             "" if verdict is Verdict.MEETS else change,
             measurements=(Measurement(subject, value, unit, uncertainty, _SECTION), *more),
             limits=band.limits,
-            where=plate_places(self.workpiece, marked),
+            where=plate_places(self.workpiece, marked, None if around is None else around[:_LISTED]),
             figures=("first_layer",) if subject == "compactness" else (),
             evidence=self._drawn() if subject == "compactness" else {},
         )
@@ -144,8 +144,9 @@ def _compactness(bed: _Bed) -> Iterator[Finding]:
         "compactness",
         shape.quotient,
         "-",
-        f"The first layer covers {shape.contact_mm2:.0f} mm² with {shape.outline_mm:.0f} mm of outline; a disc of that "
-        f"area, the easiest shape to lay down, has {disc_mm:.0f} mm. Compactness is {shape.quotient:.2g}; a disc has 1.",
+        f"The first layer covers {shape.contact_mm2:.0f} mm² with {shape.outline_mm:.0f} mm of outline; a disc of "
+        f"that area, the easiest shape to lay down, has {disc_mm:.0f} mm. Compactness is {shape.quotient:.2g}; a disc "
+        "has 1.",
         "Give the part a plain underside, such as a closed base plate of the part's own outline, so that the first "
         f"layer's compactness is {bed.bound('compactness').value:g} or more.",
         more=(Measurement("contact area", shape.contact_mm2, "mm2", 0.0, _SECTION),),
@@ -192,8 +193,8 @@ def _islands(bed: _Bed) -> Iterator[Finding]:
             DOMAIN,
             "lost islands",
             Verdict.FAILS,
-            f"{len(shape.lost_at)} of the first layer's islands are nowhere as wide as one printed line of "
-            f"{mm_words(bed.workpiece.setup.line_width_mm)} and will not be drawn.",
+            f"Of the first layer's islands, {len(shape.lost_at)} nowhere reach the width of one printed line, "
+            f"{mm_words(bed.workpiece.setup.line_width_mm)}, and will not be drawn.",
             "Widen them to two lines or take them away.",
             measurements=(Measurement("islands narrower than a line", len(shape.lost_at), "count", 0.0, _SECTION),),
             limits=bed.limits.band("first_layer.neck", bed.workpiece.setup).limits,
@@ -227,9 +228,10 @@ def _joining(bed: _Bed) -> Finding:
 
 def _holes(bed: _Bed) -> Iterator[Finding]:
     holes = bed.shape.holes
-    rings = shapely.get_rings(shapely.get_parts(bed.workpiece.layers.regions[0]))
-    inner = [shapely.Polygon(ring) for ring in rings if not shapely.is_ccw(ring)]
-    centres = shapely.get_coordinates(shapely.centroid(inner)) if inner else None
+    islands = shapely.get_parts(bed.workpiece.layers.regions[0])
+    inner = np.array([ring for island in islands for ring in island.interiors], dtype=object)
+    inner = inner[np.argsort(-shapely.area(shapely.polygons(inner)))] if len(inner) else inner
+    edges = np.array([ring.coords[0] for ring in inner]) if len(inner) else None
     yield bed.judged(
         "holes",
         "holes",
@@ -239,7 +241,8 @@ def _holes(bed: _Bed) -> Iterator[Finding]:
         + (": each is one more outline that starts and ends on the plate." if holes else "."),
         "Close windows at the underside, for instance by a thin base plate, or merge them, to "
         f"{bed.bound('holes').value:g} or fewer.",
-        points=centres,
+        points=edges,
+        around=shapely.bounds(inner) if len(inner) else None,
     )
 
 
@@ -250,8 +253,8 @@ def _outline(bed: _Bed) -> Iterator[Finding]:
         "outline",
         bed.shape.outline_mm,
         "mm",
-        f"All outlines of the first layer together are {bed.shape.outline_mm:.0f} mm long and start {starts}: the longer and "
-        "the more, the more chances that a line does not hold.",
+        f"All outlines of the first layer together are {bed.shape.outline_mm:.0f} mm long and start {starts}: "
+        "the longer and the more, the more chances that a line does not hold.",
         f"Simplify the underside to {bed.bound('outline').value:.0f} mm of outline or less.",
     )
 
@@ -289,7 +292,8 @@ def _contact(bed: _Bed) -> Iterator[Finding]:
         "contact_share",
         share,
         "-",
-        f"{percent_words(share)} of the part's shadow lies on the plate; the rest starts above it.",
+        f"Of the part's shadow, {percent_words(share)} lies on the plate"
+        + ("." if share > 0.999 else "; the rest starts above."),
         f"Choose a pose or an underside with {percent_words(bed.bound('contact_share').value)} or more on the plate.",
         more=(Measurement("projected area", bed.shape.projected_mm2, "mm2", 0.0, "union of all layers"),),
     )

@@ -173,7 +173,7 @@ def _crossing(workpiece: Workpiece, limits: Limits) -> Finding:
             severity=Severity.YIELD,
         )
     band = limits.band("intake.crossing_fraction", workpiece.setup)
-    share = max(health.crossing_mm3 - (health.overlap_mm3 or 0.0), 0.0) / part.volume_mm3
+    share = health.crossing_mm3 / part.volume_mm3
     uncertainty = health.crossing_uncertainty_mm3 / part.volume_mm3
     verdict = band.verdict(share, uncertainty)
     clear = verdict is Verdict.MEETS

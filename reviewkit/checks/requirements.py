@@ -54,6 +54,6 @@ def _open(workpiece: Workpiece, requirement: Requirement) -> Finding:
         requirement.id,
         Verdict.NOT_CHECKED,
         f"Requirement {requirement.id}, {requirement_words(requirement)}, is not answered by any check of this kit.",
-        "Agree how it is measured on first articles, and by whom.",
+        f"Agree how {requirement.id} is measured on first articles, and by whom.",
         severity=Severity.FUNCTION if requirement.critical else Severity.YIELD,
     )

@@ -11,8 +11,10 @@ from reviewkit.judging import (
     bound_words,
     finding,
     mm_words,
+    not_checked,
     percent_words,
     ring_points,
+    too_open,
     vector,
 )
 from reviewkit.limits import Limits
@@ -63,7 +65,9 @@ def walls(workpiece: Workpiece, limits: Limits) -> list[Finding]:
     """
     case = _Case.of(workpiece, limits)
     if not np.isfinite(case.samples.width_mm).any():
-        return [_not_checked(workpiece, "no layer of the part has an outline")]
+        return [not_checked(workpiece, CODE, DOMAIN, "Wall thickness was", "no layer of the part has an outline")]
+    if reason := too_open(workpiece, limits, workpiece.layers.open_mm, workpiece.layers.outline_mm):
+        return [not_checked(workpiece, CODE, DOMAIN, "Wall thickness was", reason)]
     places, small_mm2 = thin_places(case.samples, case.below_mm, **case.credible)
     thin = [place for place in places if place.kind == "wall"]
     thin = sorted([*thin, *_failing_parts(case, thin)], key=lambda place: case.verdict(place) is not Verdict.FAILS)
@@ -208,7 +212,7 @@ def _wall(case: _Case, place: ThinPlace, name: str) -> Finding:
     verdict = case.verdict(place)
     stiffening = case.stiffening(place.median_mm)
     thick = f"The wall {case.at(place)} is {mm_words(width.value)} thick"
-    if place.spread_mm > case.steady_mm:
+    if place.median_mm - place.width_mm > case.steady_mm:
         thick += f" at its thinnest, half of it under {mm_words(place.median_mm)},"
     thick += f" over {mm_words(place.length_mm)}"
     line = mm_words(case.line_mm)
@@ -244,8 +248,7 @@ def _wall(case: _Case, place: ThinPlace, name: str) -> Finding:
         ),
         limits=case.band.limits,
         where=(_where(case, case.samples, place),),
-        figures=("worst_layer",),
-        evidence=_layer_drawn(case, place),
+        evidence={"faces": _faces(case, case.samples, place)},
     )
 
 
@@ -269,8 +272,7 @@ def _edge(case: _Case, place: ThinPlace, name: str) -> Finding:
         ),
         limits=case.edge_band.limits,
         where=(_where(case, case.samples, place),),
-        figures=("worst_layer",),
-        evidence=_layer_drawn(case, place),
+        evidence={"faces": _faces(case, case.samples, place)},
     )
 
 
@@ -392,7 +394,8 @@ def _whole_part(
         change = f"Draw every wall {bound_words(case.wanted)} thick or more."
     if unlisted:
         area_mm2 = sum(place.area_mm2 for place in unlisted)
-        message += f" {len(unlisted)} more places, {area_mm2:.0f} mm² in all, are not listed one by one."
+        places = "One more place" if len(unlisted) == 1 else f"{len(unlisted)} more places"
+        message += f" {places}, {area_mm2:.0f} mm² in all, not listed one by one."
     if small_mm2 >= case.credible["min_area_mm2"]:
         message += f" Thin spots too small to count one by one add up to {small_mm2:.0f} mm²."
     quantiles = [(share, width_quantile(case.samples, share, facing_deg)) for share in (0.01, 0.05)]
@@ -419,7 +422,7 @@ def _whole_part(
         ),
         limits=case.band.limits,
         where=(_where(case, case.samples, worst),),
-        figures=("wall_widths", "worst_layer"),
+        figures=("wall_widths", "worst_layer") if thin else ("wall_widths",),
         evidence={**_histogram(case, case.samples), **_layer_drawn(case, worst, *thin)},
     )
 
@@ -427,7 +430,7 @@ def _whole_part(
 def _no_walls(case: _Case, small_mm2: float) -> Finding:
     """A part such as a cone or a wedge, no two faces of which run alike."""
     if small_mm2:
-        return _not_checked(case.workpiece, "the part has no wall large enough to be measured")
+        return not_checked(case.workpiece, CODE, DOMAIN, "Wall thickness was", "no wall is large enough to be measured")
     return finding(
         case.workpiece,
         CODE,
@@ -437,18 +440,6 @@ def _no_walls(case: _Case, small_mm2: float) -> Finding:
         f"The part has no walls thinner than {bound_words(case.wanted)}: no two of its faces run alike.{case.caution}",
         measurements=(Measurement("thin wall area", small_mm2, "mm2", 0.0, _SUMMED),),
         limits=case.band.limits,
-    )
-
-
-def _not_checked(workpiece: Workpiece, reason: str) -> Finding:
-    return finding(
-        workpiece,
-        CODE,
-        DOMAIN,
-        WHOLE,
-        Verdict.NOT_CHECKED,
-        f"Wall thickness was not checked: {reason}.",
-        "Send a closed mesh of the part in its true size.",
     )
 
 

@@ -18,7 +18,8 @@ import typing
 import zipfile
 from collections.abc import Iterable, Mapping, Sequence
 from datetime import UTC, datetime
-from enum import Enum, IntEnum
+from enum import Enum
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
@@ -29,6 +30,7 @@ from reviewkit.errors import DocumentError
 from reviewkit.model import SCHEMA, Action, Drawing, Finding, Picture, Review
 
 MANIFEST = "manifest.json"
+_BELONGS = "review_sha256"
 LIBRARIES = ("numpy", "scipy", "shapely", "trimesh", "manifold3d", "embreex", "matplotlib", "papermill")
 
 
@@ -56,13 +58,16 @@ def write_review(review: Review, drawings: Sequence[Drawing], folder: Path) -> l
     make_folder(figures)
     wanted = {drawing.file for drawing in drawings}
     for stale in figures.iterdir():
-        if stale.name not in wanted:
+        if stale.is_file() and stale.name not in wanted:
             stale.unlink()
+    text = review_json(review).encode()
+    # Evidence says which review it belongs to, so that a stop between two files is noticed.
+    own = np.frombuffer(hashlib.sha256(text).digest(), dtype=np.uint8)
     return [
-        write_bytes(folder / "evidence.npz", _npz(evidence(review))),
+        write_bytes(folder / "evidence.npz", _npz(evidence(review) | {_BELONGS: own})),
         write_bytes(folder / "actions.csv", _actions_csv(review.actions).encode()),
         *(write_bytes(figures / drawing.file, drawing.svg or drawing.png or b"") for drawing in drawings),
-        write_bytes(folder / "review.json", review_json(review).encode()),
+        write_bytes(folder / "review.json", text),
     ]
 
 
@@ -126,8 +131,9 @@ def write_bytes(path: Path, content: bytes) -> Path:
         temporary.write_bytes(content)
         temporary.replace(path)
     except OSError as error:
-        temporary.unlink(missing_ok=True)
         raise DocumentError(f"cannot write {path}: {error.strerror}; free the place or choose another --out") from None
+    finally:
+        temporary.unlink(missing_ok=True)
     return path
 
 
@@ -151,12 +157,17 @@ def read_review(folder: Path) -> Review:
         When a file is missing, damaged or of another schema version.
     """
     try:
-        stored = json.loads((folder / "review.json").read_text(encoding="utf-8"))
+        text = (folder / "review.json").read_bytes()
+        stored = json.loads(text)
         if stored.get("schema") != SCHEMA:
             raise DocumentError(f"{folder / 'review.json'}: schema {stored.get('schema')!r}, this kit reads {SCHEMA!r}")
         with np.load(folder / "evidence.npz", allow_pickle=False) as arrays:
+            if arrays[_BELONGS].tobytes() != hashlib.sha256(text).digest():
+                raise DocumentError(
+                    f"{folder}: review.json and evidence.npz are not of one review; make the review again"
+                )
             review: Review = _made(Review, stored, {name: arrays[name] for name in arrays.files})
-    except (OSError, ValueError, KeyError, TypeError, AttributeError) as error:
+    except (OSError, EOFError, ValueError, LookupError, TypeError, AttributeError, zipfile.BadZipFile) as error:
         raise DocumentError(f"{folder} holds no readable review: {error}; make the review again") from None
     return review
 
@@ -221,12 +232,15 @@ def _plain(value: Any) -> Any:
 
 
 def _fields(record: Any) -> dict[str, Any]:
-    omitted = {"evidence", "rgb"}
-    return {
-        field.name: _plain(getattr(record, field.name))
-        for field in dataclasses.fields(record)
-        if field.name not in omitted
-    }
+    values = {f.name: getattr(record, f.name) for f in dataclasses.fields(record) if f.name not in ("evidence", "rgb")}
+    hints = _hints(type(record))
+    # A whole number in a field of fractions is written as a fraction, so that it reads back the same.
+    return {name: _plain(float(value) if hints[name] is float else value) for name, value in values.items()}
+
+
+@lru_cache(maxsize=64)
+def _hints(kind: type) -> dict[str, Any]:
+    return typing.get_type_hints(kind)
 
 
 def _made(hint: Any, value: Any, arrays: Mapping[str, Any]) -> Any:
@@ -235,7 +249,7 @@ def _made(hint: Any, value: Any, arrays: Mapping[str, Any]) -> Any:
     if hint is Any or value is None:
         return math.nan if hint is float else value
     if dataclasses.is_dataclass(hint) and isinstance(hint, type):
-        hints = typing.get_type_hints(hint)
+        hints = _hints(hint)
         made = {f.name: value[f.name] for f in dataclasses.fields(hint) if f.name in value}
         if hint is Finding:
             prefix = f"{value['key']}/"
@@ -264,7 +278,7 @@ def _described(hint: Any, definitions: dict[str, Any]) -> dict[str, Any]:
     if dataclasses.is_dataclass(hint) and isinstance(hint, type):
         if hint.__name__ not in definitions:
             definitions[hint.__name__] = {}
-            hints = typing.get_type_hints(hint)
+            hints = _hints(hint)
             properties = {f.name: _described(hints[f.name], definitions) for f in dataclasses.fields(hint)}
             if hint is Finding:
                 properties["evidence"] = {"type": "array", "items": {"type": "string"}}
@@ -290,6 +304,6 @@ def _described(hint: Any, definitions: dict[str, Any]) -> dict[str, Any]:
         return {"enum": [member.value for member in hint]}
     if hint is float:
         return {"type": ["number", "null"]}
-    if isinstance(hint, type) and issubclass(hint, IntEnum | int):
+    if isinstance(hint, type) and issubclass(hint, int):
         return {"type": "integer"}
     return {str: {"type": "string"}, type(None): {"type": "null"}}.get(hint, {})

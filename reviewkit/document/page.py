@@ -27,9 +27,11 @@ from reviewkit.document.text import (
     worst_first,
 )
 from reviewkit.errors import DocumentError
+from reviewkit.judging import WHOLE
 from reviewkit.model import (
     IDENTITY,
     Drawing,
+    Fact,
     Finding,
     Limit,
     Measurement,
@@ -120,6 +122,7 @@ def review_html(
     head = review.submission
     numbers = {finding.key: number for number, finding in enumerate(review.findings, 1)}
     figures = [_figure(drawing, numbers) for drawing in drawings]
+    part_names = {part.id: part.name or part.file for part in review.parts}
     stops = _stops(review, figures)
     named = _titles(review.findings, titles or {})
     return (
@@ -130,12 +133,12 @@ def review_html(
             units=str(head.get("display_units") or "mm"),
             block=title_block or TitleBlock(),
             titles=named,
-            name=head.get("name") or _joined(part.name for part in review.parts) or "unnamed part",
+            name=head.get("name") or _joined(part_names.values()) or "unnamed part",
             number=head.get("number") or _joined(part.number for part in review.parts),
             revision=head.get("revision") or _joined(part.revision for part in review.parts),
             facts=sorted(review.facts, key=lambda fact: fact.origin is Origin.CONFIRMED),
             customer=head.get("customer"),
-            part_names={part.id: part.name or part.id for part in review.parts},
+            part_names=part_names,
             parts_named=_some(review.parts, _PARTS_NAMED),
             meaning=_OUTCOME_MEANING[review.outcome_suggested],
             scope=_scope(review),
@@ -179,14 +182,15 @@ def environment() -> Environment:
         "places": _places_text,
         "pose": _pose_text,
         "quantity": _quantity_text,
+        "sentence": _sentence,
         "size": size_text,
         "source": _source_text,
         "status": lambda status: _STATUS_WORDS[status],
+        "stood_for": lambda fact: "stated by nobody" if _unstated(fact) else _ORIGIN_WORDS[fact.origin],
         "subject": _subject_text,
         "tally": tally,
         "unit_word": unit_word,
         "volume": _volume_text,
-        "worst_first": worst_first,
     }
     return made
 
@@ -222,10 +226,16 @@ class _Stop:
 
 @dataclass(frozen=True)
 class _Group:
-    """The findings of one code, worst first, and their figures."""
+    """The findings of one code and their figures.
+
+    ``open`` holds what does not meet, worst first, each with those that are alike in all but
+    place; ``met`` the rest.
+    """
 
     code: str
-    findings: list[Finding]
+    findings: Sequence[Finding]
+    open: list[tuple[Finding, list[Finding]]]
+    met: list[Finding]
     figures: list[_Figure]
 
 
@@ -260,7 +270,14 @@ def _stops(review: Review, figures: Sequence[_Figure]) -> list[_Stop]:
     kinds: dict[tuple[str, str], list[Finding]] = {}
     for finding in worst_first([finding for finding in review.findings if finding.stops]):
         kinds.setdefault((finding.code, finding.part), []).append(finding)
-    return [_Stop(alike[0], next(iter(_figures_of(alike, figures)), None), len(alike) - 1) for alike in kinds.values()]
+    stops = []
+    for alike in kinds.values():
+        # A place can be shown and changed; the finding on the whole part only sums up.
+        shown = next((finding for finding in alike if finding.subject != WHOLE), alike[0])
+        figure = next(iter(_figures_of([shown, *alike], figures)), None)
+        more = sum(finding.subject != WHOLE for finding in alike) - (shown.subject != WHOLE)
+        stops.append(_Stop(shown, figure, more))
+    return stops
 
 
 def _gain(finding: Finding, review: Review) -> str:
@@ -278,13 +295,13 @@ def _needs(review: Review, titles: Mapping[str, str]) -> list[str]:
         if part.units_origin is not Origin.CONFIRMED
     ]
     needs = [f"Confirm the units: {'; '.join(unsettled)}."] if unsettled else []
-    unstated = [fact.name for fact in review.facts if fact.value in ("", NOT_STATED)]
+    unstated = [fact.name for fact in review.facts if _unstated(fact)]
     if unstated:
         needs.append(f"State what is not known yet: {_listed(unstated)}.")
     unconfirmed = [
         f"{fact.name}: {display_text(fact.value, 40)}"
         for fact in review.facts
-        if fact.origin is not Origin.CONFIRMED and fact.name not in unstated
+        if fact.origin is not Origin.CONFIRMED and not _unstated(fact)
     ]
     if unconfirmed:
         needs.append(f"Confirm or correct what was taken without your word: {_listed(unconfirmed)}.")
@@ -292,6 +309,10 @@ def _needs(review: Review, titles: Mapping[str, str]) -> list[str]:
         check = f"{finding.code} {titles[finding.code]}".strip()
         needs.append(f"{check}: {finding.change or finding.message}")
     return list(dict.fromkeys(needs))
+
+
+def _unstated(fact: Fact) -> bool:
+    return fact.value in ("", NOT_STATED)
 
 
 def _listed(words: Sequence[str]) -> str:
@@ -331,13 +352,27 @@ def _domains(review: Review, figures: Sequence[_Figure]) -> list[tuple[str, list
     return [
         (
             domain,
-            [
-                _Group(code, worst_first(findings), _figures_of(worst_first(findings), figures))
-                for code, findings in codes.items()
-            ],
+            [grouped(code, findings, figures) for code, findings in codes.items()],
         )
         for domain, codes in domains.items()
     ]
+
+
+def grouped(code: str, findings: Sequence[Finding], figures: Sequence[_Figure] = ()) -> _Group:
+    """Findings in the order of a page: those that call for something by kind, then those that meet."""
+    findings = worst_first(findings)
+    kinds: dict[object, list[Finding]] = {}
+    for finding in findings:
+        if finding.verdict is not Verdict.MEETS:
+            alike = (finding.part, finding.verdict, finding.severity, finding.change or finding.key, finding.limits)
+            kinds.setdefault(alike, []).append(finding)
+    return _Group(
+        code,
+        findings,
+        [(kind[0], kind[1:]) for kind in kinds.values()],
+        [finding for finding in findings if finding.verdict is Verdict.MEETS],
+        _figures_of(findings, figures),
+    )
 
 
 def _figures_of(findings: Sequence[Finding], figures: Sequence[_Figure]) -> list[_Figure]:
@@ -398,6 +433,12 @@ def _judged(finding: Finding) -> tuple[Measurement, ...]:
 def _also_measured(finding: Finding, display_units: str) -> str:
     others = finding.measurements[len(_judged(finding)) :]
     return "; ".join(f"{other.quantity} {measured_text(other, display_units)}" for other in others)
+
+
+def _sentence(text: str, limit: int) -> str:
+    """Text with a capital at its start and a full stop at its end."""
+    shown = display_text(text, limit)
+    return shown[:1].upper() + shown[1:] + ("" if shown.endswith((".", "!", "?", "…")) else ".")
 
 
 def _subject_text(subject: str) -> str:

@@ -8,21 +8,36 @@ from collections.abc import Mapping, Sequence
 from IPython.display import HTML, display
 from markupsafe import Markup
 
-from reviewkit.document.page import environment
+from reviewkit.document.page import environment, grouped
 from reviewkit.document.text import counted, display_text, tally
 from reviewkit.errors import DocumentError
 from reviewkit.figures import drawn, pictured
 from reviewkit.model import Action, Drawing, Fact, Finding, Review
 
 
-def findings_table(
-    findings: Sequence[Finding], display_units: str = "mm", numbers: Mapping[str, int] | None = None
-) -> HTML:
-    """Findings with measured values beside their limits and sources.
+def findings(found: Sequence[Finding], display_units: str = "mm") -> None:
+    """Display findings with measured values beside their limits and sources, and all their figures.
 
     Parameters
     ----------
-    findings : sequence of Finding
+    found : sequence of Finding
+    display_units : str
+        The customer's unit of length.
+    """
+    display(findings_table(found, display_units))
+    for finding in found:
+        for kind in finding.figures:
+            show_drawing(drawn(finding, kind))
+
+
+def findings_table(
+    found: Sequence[Finding], display_units: str = "mm", numbers: Mapping[str, int] | None = None
+) -> HTML:
+    """Findings as the document has them: what does not meet in full, the rest in brief.
+
+    Parameters
+    ----------
+    found : sequence of Finding
     display_units : str
         The customer's unit of length.
     numbers : mapping of str to int, optional
@@ -32,16 +47,11 @@ def findings_table(
     -------
     IPython.display.HTML
     """
-    caption = f"{counted(len(findings), 'finding')}: {tally(findings)}" if findings else "No finding"
-    return _table("findings_table", findings, caption, display_units, numbers)
-
-
-def findings(found: Sequence[Finding], display_units: str = "mm") -> None:
-    """Display findings in a table and after it all their figures."""
-    display(findings_table(found, display_units))
-    for finding in found:
-        for kind in finding.figures:
-            show_drawing(drawn(finding, kind))
+    group = grouped("", found)
+    caption = f"{counted(len(found), 'finding')}: {tally(found)}" if found else "No finding"
+    tables = [_table("open_table", group.open, caption, display_units, numbers)] if group.open or not found else []
+    tables += [_table("met_table", group.met, display_units, numbers)] if group.met else []
+    return HTML("<div>" + "\n".join(table.data for table in tables) + "</div>")
 
 
 def conclusion(review: Review) -> None:

@@ -199,9 +199,14 @@ def _crossings(triangles: Floats, point: Floats) -> int:
 
 
 def as_solid(vertices: Floats, faces: Faces) -> Any:
-    """The facets as a solid of the modeller, or none when it does not take them."""
+    """The facets as a solid of the modeller, or none when it does not take them.
+
+    Notes
+    -----
+    The modeller pairs the half-edges of each edge, so only balanced edges have a chance.  Its
+    own joining of points is left out: it stops the process on wild coordinates.
+    """
     mesh = manifold3d.Mesh64(np.ascontiguousarray(vertices), np.ascontiguousarray(faces, dtype=np.uint64))
-    mesh.merge()
     solid = manifold3d.Manifold(mesh)
     return solid if solid.status() == manifold3d.Error.NoError else None
 

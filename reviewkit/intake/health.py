@@ -15,6 +15,11 @@ _COMPARED_BODIES = 3_000
 UNITED_FACETS = 1_000_000
 # Lines of sight a side of the grid that looks for surfaces running through one another.
 SIGHT_LINES = 200
+# What makes a ring of flats a round hole: facets within this angle are one flat, flats beyond
+# it turn; with fewer flats it may be meant as a polygon; corners within this share of the radius.
+_FLAT_DEG, _TURN_DEG = 0.1, 1.0
+_FEWEST_FLATS = 9
+_ROUND_SHARE = 0.02
 
 
 @dataclass(frozen=True)
@@ -57,7 +62,7 @@ class Health:
     overlap_mm3 : float or None
         Volume counted more than once among the bodies; none where it was not measured [mm3].
     crossing_mm3, crossing_uncertainty_mm3 : float or None
-        Volume enclosed more than once anywhere, from sampled lines of sight [mm3].
+        Volume that a surface encloses more than once by itself, from sampled lines of sight [mm3].
     solid_change : float
         Volume of the rebuilt solid against the mesh as sent, relative [-].
     euler : int
@@ -125,7 +130,7 @@ def examine(raw: RawMesh, mesh: Mended) -> Health:
     pieces, volumes, closed = find_bodies(vertices, faces, edges)
     solids = closed & (volumes > 0)
     sound = edges.closed and float(volumes.sum()) > 0
-    crossing = _counted_twice(vertices, faces) if sound and len(faces) <= UNITED_FACETS else (None, None)
+    crossing = _counted_twice(vertices, faces, pieces) if sound and len(faces) <= UNITED_FACETS else (None, None)
     hole = _coarsest_hole(vertices, faces, edges) if sound else None
     return Health(
         format=raw.format,
@@ -201,14 +206,15 @@ def _overlap(vertices: Floats, faces: Faces, pieces: Ints, volumes: Floats) -> f
     return max(counted, 0.0)
 
 
-def _counted_twice(vertices: Floats, faces: Faces) -> tuple[float, float]:
-    """Volume that the surface encloses more than once, and its uncertainty [mm3].
+def _counted_twice(vertices: Floats, faces: Faces, pieces: Ints) -> tuple[float, float]:
+    """Volume that a surface encloses more than once by itself, and its uncertainty [mm3].
 
     Notes
     -----
     Parallel lines of sight on a grid, along the shortest side of the box.  Along each, the
-    facets that it passes say how many times each stretch is enclosed.  Every line crosses the
-    shared edge of two facets at the very same place, so that none slips through between them.
+    facets of a piece that it passes say how many times that piece encloses each stretch.
+    Every line crosses the shared edge of two facets at the very same place, so that none slips
+    through between them.
     """
     axis = int(np.ptp(vertices, axis=0).argmin())
     points = vertices[:, [(axis + 1) % 3, (axis + 2) % 3, axis]]
@@ -217,22 +223,23 @@ def _counted_twice(vertices: Floats, faces: Faces) -> tuple[float, float]:
     step = size[:2] / SIGHT_LINES
     shift = origin[:2] + step * (np.sqrt(5) - 2)
     grid = np.column_stack([(points[:, :2] - shift) / step, points[:, 2]])
-    line, depth, sign = _passed(grid, faces)
+    facet, line, depth, sign = _passed(grid, faces)
+    _, sight = np.unique(pieces[facet] * SIGHT_LINES**2 + line, return_inverse=True)
     # A line that does not come out again met a facet edge-on; without it one running sum serves all.
-    whole = np.bincount(line, sign, minlength=SIGHT_LINES**2) == 0
-    order = np.lexsort((depth, line))
-    order = order[whole[line[order]]]
-    line, depth, sign = line[order], depth[order], sign[order]
-    level = np.cumsum(sign)
-    same = line[1:] == line[:-1]
-    extra = np.where(same & (level[:-1] > 1), (level[:-1] - 1) * np.diff(depth), 0.0)
+    whole = np.bincount(sight, sign) == 0
+    order = np.lexsort((depth, sight))
+    order = order[whole[sight[order]]]
+    sight, line, depth, sign = sight[order], line[order], depth[order], sign[order]
+    level = np.cumsum(sign)[:-1]
+    inside = (sight[1:] == sight[:-1]) & (level > 1)
+    extra = np.where(inside, (level - 1) * np.diff(depth), 0.0)
     on_line = np.bincount(line[:-1], extra, minlength=SIGHT_LINES**2)
     cell = float(step.prod())
     return float(on_line.sum()) * cell, 1.96 * float(on_line.std()) * np.sqrt(len(on_line)) * cell
 
 
-def _passed(grid: Floats, faces: Faces) -> tuple[Ints, Floats, Ints]:
-    """Lines through whole grid points and the facets they pass: line, depth, and 1 in or -1 out."""
+def _passed(grid: Floats, faces: Faces) -> tuple[Ints, Ints, Floats, Ints]:
+    """Lines through whole grid points and the facets they pass: facet, line, depth, and 1 in or -1 out."""
     a, b, c = (grid[faces[:, k]] for k in range(3))
     rise = np.cross(b - a, c - a)[:, 2]
     low, high = (op.reduce([a[:, 1], b[:, 1], c[:, 1]]) for op in (np.minimum, np.maximum))
@@ -257,6 +264,7 @@ def _passed(grid: Floats, faces: Faces) -> tuple[Ints, Floats, Ints]:
     share = np.divide(column - across[0, hit], width, out=np.zeros(len(hit)), where=width > 0)
     sign = np.where(rise[facet[hit]] < 0, 1, -1)
     return (
+        facet[hit],
         row[hit] * SIGHT_LINES + column,
         depth[0, hit] + share * (depth[1, hit] - depth[0, hit]),
         sign.astype(np.int64),
@@ -275,18 +283,17 @@ def _coarsest_hole(vertices: Floats, faces: Faces, edges: Edges) -> tuple[int, f
 
     Notes
     -----
-    Facets are joined to flats.  A hole is a closed ring of flats, each meeting two others at
-    equal hollow angles of at most 40 degrees: with fewer than nine flats it may be meant as a
-    polygon.
+    Facets are joined to flats.  A hole is a closed ring of flats around one axis, each meeting
+    two others at a hollow angle.
     """
     a, b = edges.agreeing
     normals = np.cross(vertices[faces[:, 1]] - vertices[faces[:, 0]], vertices[faces[:, 2]] - vertices[faces[:, 0]])
     normals /= np.maximum(np.linalg.norm(normals, axis=1, keepdims=True), 1e-300)
     bend = np.degrees(np.arccos(np.clip(np.einsum("ij,ij->i", normals[a], normals[b]), -1, 1)))
-    flats = connected(len(faces), a[bend < 0.1], b[bend < 0.1])
+    flats = connected(len(faces), a[bend < _FLAT_DEG], b[bend < _FLAT_DEG])
     middles = vertices[faces].mean(axis=1)
     hollow = np.einsum("ij,ij->i", middles[b] - middles[a], normals[a]) > 0
-    joint = hollow & (bend > 1) & (bend <= 40)
+    joint = hollow & (bend > _TURN_DEG) & (bend < 360 / (_FEWEST_FLATS - 0.5))
     pairs = np.unique(np.sort(np.column_stack([flats[a[joint]], flats[b[joint]]]), axis=1), axis=0)
     if not len(pairs):
         return None
@@ -300,7 +307,7 @@ def _coarsest_hole(vertices: Floats, faces: Faces, edges: Edges) -> tuple[int, f
     starts = np.searchsorted(flats[by_flat], np.arange(n + 1))
     by_ring = np.argsort(rings, kind="stable")
     ring_starts = np.searchsorted(rings[by_ring], np.arange(len(sizes) + 1))
-    for ring in np.flatnonzero((sizes >= 9) & (links == sizes)):
+    for ring in np.flatnonzero((sizes >= _FEWEST_FLATS) & (links == sizes)):
         if best is not None and sizes[ring] >= best[0]:
             continue
         members = by_ring[ring_starts[ring] : ring_starts[ring + 1]]
@@ -317,9 +324,10 @@ def _round(points: Floats, normals: Floats) -> tuple[float, Vector] | None:
     if spread[2] > 1e-3 * spread[0] or spread[1] < 0.9 * spread[0]:
         return None
     flat = points @ directions[:2].T
-    middle = (flat.min(axis=0) + flat.max(axis=0)) / 2
+    # Circle through the corners by least squares (x2 + y2 is linear in middle and offset).
+    middle = np.linalg.lstsq(np.column_stack([2 * flat, np.ones(len(flat))]), (flat**2).sum(axis=1))[0][:2]
     radii = np.linalg.norm(flat - middle, axis=1)
-    if np.ptp(radii) > 0.02 * radii.mean():
+    if np.ptp(radii) > _ROUND_SHARE * radii.mean():
         return None
     along = points @ directions[2]
     centre = middle @ directions[:2] + (along.min() + along.max()) / 2 * directions[2]

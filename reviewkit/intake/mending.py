@@ -31,6 +31,8 @@ from reviewkit.model import Floats
 # Beyond this many open edges a mesh is loose triangles, and looking for slits to close is slow.
 _STITCHED_EDGES = 200_000
 _STITCH_ROUNDS = 8
+# Volume against area to the power of 3/2 that is nothing but rounding; a sphere has 0.09.
+_NO_VOLUME = 1e-12
 
 
 @dataclass(frozen=True, eq=False)
@@ -97,10 +99,12 @@ def mend(raw: RawMesh, factor_mm: float, numbers: Mapping[str, float]) -> Mended
         faces, needles, stitched = _without_needles(vertices, faces, least_area, numbers["intake.stitch_mm"])
         dropped += needles
         edges = Edges(faces)
+    faces, flat = _without_flat_pieces(vertices, faces, edges)
+    edges = Edges(faces) if flat else edges
     faces, flipped, inverted = _turned(vertices, faces, edges)
     edges = Edges(faces) if flipped or inverted else edges
     change, rebuilt = 0.0, False
-    if not edges.closed:
+    if not edges.closed and edges.balanced.all():
         vertices, faces, change, rebuilt = _rebuilt(vertices, faces, numbers["intake.solid_change_fraction"])
         edges = Edges(faces)
 
@@ -108,6 +112,7 @@ def mend(raw: RawMesh, factor_mm: float, numbers: Mapping[str, float]) -> Mended
         (doubled, "body", "standing twice in one place left out once"),
         (duplicates, "facet", "standing in the place of another left out"),
         (dropped, "facet", "without area left out"),
+        (flat, "piece", "without volume left out"),
         (stitched, "facet", "split where the corner of a neighbour lies on an edge"),
         (flipped, "facet", "facing the wrong way turned"),
         (inverted, "body", "sent inside out turned"),
@@ -194,31 +199,30 @@ def _without_doubled_bodies(vertices: Floats, faces: Faces) -> tuple[Faces, int]
 
 
 def _without_duplicates(faces: Faces) -> tuple[Faces, int]:
-    """Leave out facets on the same three points as another, in whichever way closes the mesh best."""
+    """Leave out facets on the same three points as another, of either side or of both, if that closes the mesh."""
+    edges = Edges(faces)
+    if edges.balanced.all():
+        return faces, 0
     order = np.argsort(faces, axis=1)
     corners = np.take_along_axis(faces, order, axis=1)
-    side = ((order[:, 1] - order[:, 0]) % 3 == 1).astype(np.int64)
-    _, place, count = np.unique(corners, axis=0, return_inverse=True, return_counts=True)
-    place = place.ravel()
-    if count.max() == 1:
+    front = (order[:, 1] - order[:, 0]) % 3 == 1
+    place = np.unique(corners, axis=0, return_inverse=True)[1].ravel()
+    best, kept = edges.faults, faces
+    for alike in (2 * place + front, place):
+        once = faces[np.sort(np.unique(alike, return_index=True)[1])]
+        if (faults := Edges(once).faults) < best:
+            best, kept = faults, once
+    return kept, len(faces) - len(kept)
+
+
+def _without_flat_pieces(vertices: Floats, faces: Faces, edges: Edges) -> tuple[Faces, int]:
+    """Leave out closed pieces that enclose nothing, such as two facets back to back."""
+    pieces, volumes, closed = find_bodies(vertices, faces, edges)
+    areas = np.bincount(pieces, facet_areas(vertices, faces))
+    flat = closed & (np.abs(volumes) <= _NO_VOLUME * areas**1.5)
+    if not flat.any() or flat.all():
         return faces, 0
-    fronts, backs = (np.bincount(place[side == k], minlength=len(count)) for k in (1, 0))
-    # Rank of a facet among those of its place and side.
-    key = 2 * place + side
-    sorted_keys = np.argsort(key, kind="stable")
-    first = np.flatnonzero(np.diff(key[sorted_keys], prepend=-1))
-    rank = np.empty(len(faces), dtype=np.int64)
-    rank[sorted_keys] = np.arange(len(faces)) - np.repeat(first, np.diff(first, append=len(faces)))
-    once_a_side = rank == 0
-    # Two facets back to back enclose nothing: without them nothing is lost.
-    cancelled = once_a_side & ~((fronts > 0) & (backs > 0))[place]
-    once = np.zeros(len(faces), dtype=bool)
-    once[np.unique(place, return_index=True)[1]] = True
-    best, kept = Edges(faces).faults, np.ones(len(faces), dtype=bool)
-    for choice in (once_a_side, cancelled, once):
-        if choice.any() and (faults := Edges(faces[choice]).faults) < best:
-            best, kept = faults, choice
-    return (faces, 0) if kept.all() else (faces[kept], int((~kept).sum()))
+    return faces[~flat[pieces]], int(flat.sum())
 
 
 def _without_needles(vertices: Floats, faces: Faces, least_area: float, within_mm: float) -> tuple[Faces, int, int]:

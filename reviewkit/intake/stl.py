@@ -47,7 +47,7 @@ def read_stl(data: bytes, caps: Caps) -> RawMesh:
         When it holds no facets to read or more than the cap.
     """
     worded = data[:1024].lstrip(b"\xef\xbb\xbf \t\r\n").lower().startswith((b"solid", b"facet"))
-    if worded and is_text(data) and not binary_fits(data):
+    if worded and is_text(data):
         return _read_text(data, caps)
     return _read_binary(data, caps)
 

@@ -285,9 +285,9 @@ def _outward_corners(islands: Geometries, below_deg: float) -> tuple[Floats, Flo
         here = shapely.get_coordinates(ring)[:-1]
         arriving, leaving = here - np.roll(here, 1, axis=0), np.roll(here, -1, axis=0) - here
         cross = arriving[:, 0] * leaving[:, 1] - arriving[:, 1] * leaving[:, 0]
-        # Solid is on the left: a left turn points outward, in an outer and in an inner outline.
+        # Solid is on the left of outer and of inner outlines alike: a left turn points outward.
         angle_deg = 180 - np.degrees(np.arctan2(cross, (arriving * leaving).sum(axis=1)))
-        sharp = (cross > 0) & (angle_deg < below_deg)
+        sharp = angle_deg < below_deg
         corners.append(here[sharp])
         angles.append(angle_deg[sharp])
     at, angle = np.concatenate(corners), np.concatenate(angles)

@@ -201,6 +201,7 @@ def sections(vertices: Floats, faces: Ints, z_mm: Floats, thickness_mm: Floats |
 
     Outlines are straightened to 1e-5 mm; islands and holes under 1e-6 mm2 are dropped.
     """
+    vertices, faces = np.asarray(vertices, dtype=float), np.asarray(faces, dtype=np.int64)
     z_mm = np.asarray(z_mm, dtype=float)
     count = len(z_mm)
     if np.any(np.diff(z_mm) <= 0):
@@ -598,6 +599,8 @@ def _region(rings: list[Floats], is_open: bool) -> shapely.Geometry:
     section = section.simplify(_STRAIGHT_MM)
     contours = [(_enclosed(contour), contour) for contour in section.to_polygons()]
     shells = sum(area_mm2 > 0 for area_mm2, _ in contours)
+    if not shells:
+        return shapely.Polygon()
     # Pieces are told apart only where there are several: it costs a second sweep.
     pieces = [contours] if shells == 1 else [
         [(_enclosed(contour), contour) for contour in piece.to_polygons()] for piece in section.decompose()

@@ -269,7 +269,7 @@ def mass_centre(vertices: Floats, faces: NDArray[np.int64]) -> Floats:
     corners = (vertices - middle)[faces]
     cross = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
     volumes = np.einsum("ij,ij->i", corners[:, 0], cross) / 6
-    if np.abs(cross.sum(axis=0)).max() <= 1e-6 * np.abs(cross).sum() and volumes.sum() > 0:
+    if np.abs(cross.sum(axis=0)).max() <= 1e-6 * np.abs(cross).sum() and volumes.sum() != 0:
         centre = (volumes[:, None] * corners.sum(axis=1) / 4).sum(axis=0) / volumes.sum()
         if (np.abs(centre) < (high - low) / 2).all():
             return np.asarray(middle + centre)

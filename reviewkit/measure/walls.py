@@ -42,6 +42,8 @@ Bools = NDArray[np.bool_]
 
 # Distance of neighbouring runs of layers, as a share of the joining distance.
 _RUN_STEP = 0.6
+# Samples are always joined within this many of their mean distances.
+_NEIGHBOURS = 1.25
 # An oblique reading goes on with the wall beside it unless it is narrower than this share of it.
 _TAPERS_BELOW = 0.9
 # The facets of a tall wall are looked up once for so much height, and so often at most.
@@ -108,7 +110,7 @@ class Samples:
         """Angle between the two faces of the gap, 0 where they are parallel, (n,) float [deg]."""
         return _angle_between_faces(self.normal, self.clearance_normal)
 
-    @property
+    @cached_property
     def opposite(self) -> Floats:
         """Where each ray ends, its start where it met nothing, (n, 3) float [mm]."""
         return self.point + self.inward * np.where(np.isfinite(self.width_mm), self.width_mm, 0.0)[:, None]
@@ -430,7 +432,9 @@ def thinnest_place(
     Notes
     -----
     The thinnest facing surface is taken, twice as much at each try, until some of it is a place.
+    Since that may be most of a thick part, samples are joined at their own distance, not farther.
     """
+    join_mm = min(join_mm, _NEIGHBOURS * samples.spacing_mm)
     told = np.isfinite(samples.width_mm) & (samples.width_mm >= from_mm)
     facing = np.flatnonzero(told & (samples.taper_deg <= facing_deg))
     order = facing[np.argsort(samples.width_mm[facing], kind="stable")]
@@ -772,7 +776,7 @@ def _joined(samples: Samples, pieces: _Pieces, join_mm: float, same_width_mm: fl
     Two pieces are joined when they are near, and when they lie apart along the wall rather than
     across it: side by side with more than a wall's width between their middles, there is a gap.
     """
-    reach = max(join_mm, 1.25 * samples.spacing_mm)
+    reach = max(join_mm, _NEIGHBOURS * samples.spacing_mm)
     i, j = cKDTree(samples._address(pieces, reach)).query_pairs(reach, output_type="ndarray").T
     width, through = samples.width_mm[pieces.sample], samples.inward[pieces.sample]
     step = pieces.middle[j] - pieces.middle[i]

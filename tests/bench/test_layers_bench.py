@@ -80,8 +80,8 @@ def area_and_holes(regions):
 
 @pytest.mark.parametrize(("vertices", "faces"), [windowed_plate(16), pebble(60, 40)], ids=["plate", "pebble"])
 def test_answers_are_equal(vertices, faces):
-    z_mm = heights(vertices)
-    regions = by_kit(vertices, faces)
+    z_mm = heights(vertices)[::9]
+    regions = by_kit(vertices, faces)[::9]
     assert shapely.is_valid(regions).all()
     slices = by_manifold(solid_of(vertices, faces), z_mm)
     peers = (map(polygons_of, slices), by_trimesh(vertices, faces, z_mm))

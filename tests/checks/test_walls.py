@@ -1,5 +1,6 @@
 """PR-04 on parts made just inside and just outside each limit, at turned positions."""
 
+from dataclasses import replace
 from types import SimpleNamespace
 
 import numpy as np
@@ -15,6 +16,8 @@ from reviewkit.submission import Box, Region, RegionKind, Submission
 from reviewkit.workpiece import Workpiece
 
 LINE_MM = 0.4
+LAYER_MM = 0.2
+SETUP = Setup(machine("standard-240"), material("petg"), LAYER_MM, LINE_MM, LAYER_MM)
 ON_ITS_SIDE: Matrix = ((1.0, 0.0, 0.0), (0.0, 0.0, -1.0), (0.0, 1.0, 0.0))
 TURNED = [0.0, 17.0]
 
@@ -31,8 +34,7 @@ def judged(mesh, *regions: Region, pose: Matrix = IDENTITY, sound=True) -> dict[
         faces=np.array(mesh.faces, dtype=np.int64),
         health=SimpleNamespace(sound=sound),
     )
-    press = machine("standard-240")
-    setup = Setup(press, material("petg"), press.layer_height_mm, LINE_MM, press.first_layer_mm, pose)
+    setup = replace(SETUP, pose=pose)
     findings = walls(Workpiece(Submission("T-1", regions=regions), part, setup), load_limits())
     assert len({found.key for found in findings}) == len(findings)
     for found in findings:
@@ -224,11 +226,23 @@ def test_a_part_that_fails_inside_a_larger_thin_wall_is_told():
     assert value(found["part"], "thinnest credible width") == pytest.approx(0.3, abs=1e-3)
 
 
-def test_only_the_worst_are_listed_and_the_rest_counted():
-    # 15 leaves of rising length, 2 mm apart; the table lists 12.
-    leaves = [shapely.box(0, 2 * k, 10 + k, 2 * k + 0.6) for k in range(15)]
-    found = judged(extruded(shapely.union_all([shapely.box(-5, 0, 0.01, 30), *leaves])))
-    assert len(found) == 1 + 12
+def test_a_spot_below_credible_size_fails_nothing():
+    # A round groove leaves 0.6 mm; under 0.8 mm it is 3.06 mm long and three layers high: 1.84 mm2, 2 are needed.
+    groove = shapely.box(0, 0, 30, 2.6).difference(shapely.Point(15, 6.6).buffer(6.0, quad_segs=64))
+    found = judged(extruded(groove, 0.6))
+    assert found["part"].verdict is Verdict.MEETS
+    assert value(found["part"], "thinnest credible width") >= 0.8
+    assert value(found["part"], "thin area in spots below") == pytest.approx(1.84, abs=0.2)
+    # One layer more makes it a place.
+    assert judged(extruded(groove, 0.8))["part"].verdict is Verdict.MARGINAL
+
+
+def test_only_the_largest_are_listed_and_the_rest_counted():
+    # Leaves of rising length, 2 mm apart, three more than the table lists.
+    listed = round(load_limits().value("wall.listed", SETUP).value)
+    leaves = [shapely.box(0, 2 * k, 10 + k, 2 * k + 0.6) for k in range(listed + 3)]
+    found = judged(extruded(shapely.union_all([shapely.box(-5, 0, 0.01, 2 * listed + 6), *leaves])))
+    assert len(found) == 1 + listed
     assert "3 more places" in found["part"].message
     assert min(value(f, "length") for name, f in found.items() if name != "part") > 12.5
 

@@ -84,13 +84,17 @@ def test_cone_tip_down(half_angle_deg, share):
     assert found / side_mm2 == pytest.approx(share, abs=1e-3)
 
 
-def test_a_chamfer_at_the_overhang_angle_is_not_beyond_it():
-    # A trapezium whose sides lean out by exactly 45 degrees.
+@pytest.mark.parametrize("seed", range(6))
+def test_a_chamfer_at_the_overhang_angle_is_not_beyond_it(seed):
+    # A trapezium whose sides lean out by exactly 45 degrees, written in single precision as a file would.
     profile = trimesh.path.polygons.Polygon([(-10, 0), (10, 0), (20, 10), (-20, 10)])
     prism = trimesh.creation.extrude_polygon(profile, 30)
-    prism.vertices = np.float32(prism.vertices)
-    assert measured(prism, np.array([[0.0, -1.0, 0.0]]), layer_height_mm=0.2).overhang_mm2[0] == 0
-    steeper = measured(prism, np.array([[0.0, -1.0, 0.0]]), overhang_deg=44.0, layer_height_mm=0.2)
+    turn = trimesh.transformations.random_rotation_matrix(np.random.default_rng(seed).random(3))
+    prism.apply_transform(turn)
+    prism.vertices = prism.vertices.astype(np.float32)
+    down = turn[:3, :3] @ [[0.0], [-1.0], [0.0]]
+    assert measured(prism, down.T, layer_height_mm=0.2).overhang_mm2[0] == 0
+    steeper = measured(prism, down.T, overhang_deg=44.0, layer_height_mm=0.2)
     assert steeper.overhang_mm2[0] == pytest.approx(2 * 30 * 10 * 2**0.5, rel=1e-5)
 
 
@@ -107,6 +111,7 @@ def test_box_rests_on_six_faces():
         assert c.centre_height_mm == pytest.approx(c.height_mm / 2)
         assert c.size_mm[0] >= c.size_mm[1]
         assert c.tip_deg == pytest.approx(np.degrees(np.arctan2(c.size_mm[1], c.height_mm)))
+        assert np.linalg.det(c.rotation) == pytest.approx(1)
     assert found[0].rotation == IDENTITY
     assert best_pose(found, 0.02).rotation == IDENTITY
 
@@ -212,8 +217,13 @@ def test_mass_centre_of_closed_and_open_meshes():
     assert mass_centre(np.asarray(cone.vertices), np.asarray(cone.faces)) == pytest.approx(expected, abs=1e-6)
     side = cone.faces[np.abs(cone.face_normals[:, 2]) < 0.9]
     assert mass_centre(np.asarray(cone.vertices), np.asarray(side)) == pytest.approx(expected, abs=1e-6)
-    # Wound inside out it encloses no volume: the hull's centre again.
-    assert mass_centre(np.asarray(cone.vertices), np.asarray(cone.faces)[:, ::-1]) == pytest.approx(expected, abs=1e-6)
+    # An angle of two legs, 40 x 10 and 10 x 30: not where its hull's centre is, wound either way.
+    angle = trimesh.creation.extrude_polygon(
+        trimesh.path.polygons.Polygon([(0, 0), (40, 0), (40, 10), (10, 10), (10, 40), (0, 40)]), 8
+    )
+    expected = ((400 * 20 + 300 * 5) / 700, (400 * 5 + 300 * 25) / 700, 4)
+    for faces in (np.asarray(angle.faces), np.asarray(angle.faces)[:, ::-1]):
+        assert mass_centre(np.asarray(angle.vertices), faces) == pytest.approx(expected)
 
 
 def test_flat_sheet_and_real_open_mesh(shared_parts):

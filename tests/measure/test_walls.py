@@ -307,6 +307,15 @@ def test_small_spots_are_only_summed_up():
     assert not thin_places(walls_of(extruded(shapely.box(0, 0, 20, 10))), 0.8, **CREDIBLE)[1]
 
 
+def test_a_place_needs_area_length_and_height():
+    rail = extruded(shapely.box(0, 0, 30, 0.6), 0.6)
+    assert len(thin_of(rail)) == 1
+    for too_much in ({"min_area_mm2": 18.5}, {"min_length_mm": 31.0}, {"min_height_mm": 0.7}):
+        places, small_mm2 = thin_places(walls_of(rail), 0.8, **{**CREDIBLE, **too_much})
+        assert not places
+        assert small_mm2 == pytest.approx(30 * 0.6, rel=0.03)
+
+
 def test_a_wall_thin_in_part_keeps_its_range():
     wall = shapely.Polygon([(0, 0), (40, 0), (40, 0.7), (0, 0.3)])
     (place,) = thin_of(extruded(wall))
