@@ -1,6 +1,6 @@
 """Which pictures a review shows: each part from telling sides with its findings marked, and close-ups."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,6 +18,7 @@ _SHOWN = (Verdict.FAILS, Verdict.MARGINAL)
 _CLOSEUPS_A_CODE = 4
 _PLACES_SHOWN = 6
 _OFF_SURFACE_MM = 0.05
+_ROOM_MM = 0.3
 
 
 def pictures(workpiece: Workpiece, findings: Sequence[Finding]) -> list[Picture]:
@@ -58,7 +59,7 @@ def _whole(workpiece: Workpiece, findings: Sequence[Finding], numbers: Mapping[s
     }
     taken = []
     for view in informative_views(vertices, faces, rays, points):
-        shot = shaded(vertices, faces, rays, view, _SIZE, highlight)
+        shot = shaded(vertices, faces, rays, view, _SIZE, highlight, _within(workpiece, findings))
         marks = []
         for finding, place in places:
             pixels, seen = project(shot, _surface_points(workpiece, place), rays)
@@ -91,7 +92,8 @@ def _close(workpiece: Workpiece, finding: Finding, numbers: Mapping[str, int]) -
     box = workpiece.to_plate(np.array(place.box_mm or (place.point_mm, place.point_mm)))
     view = best_view(vertices, faces, rays, points)
     near = closeup(view, (vector(box.min(axis=0)), vector(box.max(axis=0))))
-    shot = shaded(vertices, faces, rays, near, _CLOSE_SIZE, {finding.verdict: _faces(finding)})
+    lit = {finding.verdict: _faces(finding)}
+    shot = shaded(vertices, faces, rays, near, _CLOSE_SIZE, lit, _within(workpiece, [finding]))
     marks = []
     for place in finding.where[:_PLACES_SHOWN]:
         pixels, seen = project(shot, _surface_points(workpiece, place), rays)
@@ -118,6 +120,20 @@ def _faces(finding: Finding) -> NDArray[np.int64]:
     names = {place.faces for place in finding.where if place.faces}
     found = [finding.evidence[name] for name in sorted(names) if name in finding.evidence]
     return np.unique(np.concatenate(found)).astype(np.int64) if found else _NO_FACES
+
+
+def _within(workpiece: Workpiece, findings: Sequence[Finding]) -> Callable[[Floats], NDArray[np.bool_]]:
+    """Which points of the plate frame lie in one of the places, with a little room around."""
+    boxes = [place.box_mm for finding in findings for place in finding.where if place.faces and place.box_mm]
+
+    def inside(points: Floats) -> NDArray[np.bool_]:
+        own = workpiece.to_part(points)
+        found = np.zeros(len(own), dtype=bool)
+        for low, high in boxes:
+            found |= ((own >= np.subtract(low, _ROOM_MM)) & (own <= np.add(high, _ROOM_MM))).all(axis=1)
+        return found
+
+    return inside
 
 
 def _surface_points(workpiece: Workpiece, place: Place) -> Floats:

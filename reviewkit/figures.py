@@ -45,6 +45,7 @@ _STYLE: Any = {
     "legend.fontsize": 7.0,
 }
 _DPI = 100
+_MARK_PX = 14.5
 
 # A drawing takes a finding and empty axes; it returns title, caption and alternative text.
 Draw = Callable[[Finding, Figure], tuple[str, str, str]]
@@ -133,7 +134,7 @@ def _text(axes: Axes, x: float, y: float, words: str, **style: Any) -> None:
 
 def _marks(axes: Axes, marks: Sequence[tuple[str, float, float]], width: int, height: int) -> None:
     """Numbered marks, each label beside its place where it hides no other, one label a number and spot."""
-    radius = 0.016 * width
+    radius = _MARK_PX
     taken = [(x, y) for _, x, y in marks]
     reach = [(r, turn) for r in (2.2, 3.4, 4.8, 6.4) for turn in np.radians((-45, -135, 45, 135, -90, 90, 0, 180))]
     for label, x, y in marks:

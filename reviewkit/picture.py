@@ -4,7 +4,7 @@ The part stands in the plate frame, z up.  Pixels are counted from the picture's
 corner; the middle of the pixel in row r and column c is at (c, r).
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 
@@ -135,6 +135,7 @@ def shaded(
     view: View,
     size: tuple[int, int] = _SIZE,
     highlight: Mapping[Verdict, NDArray[np.int64]] | None = None,
+    within: Callable[[Floats], NDArray[np.bool_]] | None = None,
 ) -> Shot:
     """A shaded picture of a part with its edges drawn.
 
@@ -152,6 +153,9 @@ def shaded(
         Width and height of the picture [px].
     highlight : mapping of Verdict to (k,) int, optional
         Facets to colour and hatch as that verdict; of several, the worst wins [-].
+    within : callable, optional
+        Says of (n, 3) points in the frame of the vertices [mm] which may be highlighted: a large
+        facet that is thin in one corner is not coloured all over.
 
     Returns
     -------
@@ -162,6 +166,9 @@ def shaded(
     normals, backs = _seen_normals(vertices, faces, face, view)
     groups = _groups(len(faces), highlight or {})
     group = np.where(face >= 0, groups[face], -1)
+    if within is not None:
+        lit = np.nonzero(group > 0)
+        group[lit] = np.where(within(frame.points(depth_mm, 1)[lit]), group[lit], 0)
 
     light = _light(normals, view)
     light *= 1 - _cavity_shade(frame, rays, face, depth_mm, normals)

@@ -567,6 +567,17 @@ def test_a_hollow_space_stays_one_even_when_all_is_inside_out(inside_out):
     assert health.inverted_bodies == (2 if inside_out else 0)
 
 
+def test_a_body_inside_out_in_a_notch_is_no_hollow_space():
+    points, polygons = u_prism()
+    text = "".join(f"v {x} {y} {z}\n" for x, y, z in points)
+    text += "".join("f " + " ".join(str(k + 1) for k in ring) + "\n" for ring in polygons)
+    raw = read_mesh(text.encode(), ".obj", CAPS)
+    lump = triangles_of(box((4, 4, 2), at=(15, 30, 2.5)))
+    mesh, health = mended_triangles(raw.vertices[raw.faces], lump[:, ::-1])
+    assert volume(mesh) == pytest.approx(U_MM3 + 32)
+    assert (health.bodies, health.voids, health.inverted_bodies) == (2, 0, 1)
+
+
 def t_junction(with_needle):
     """A box where one facet is split at the middle of an edge and its neighbour is not."""
     triangles = triangles_of(box())
@@ -639,6 +650,11 @@ def test_bodies_that_touch_in_a_face_stay_two():
     mesh, health = mended_triangles(triangles_of(box(), box(at=(20, 0, 0))))
     assert volume(mesh) == pytest.approx(2 * BOX_MM3)
     assert (health.bodies, health.sound, health.overlap_mm3) == (2, True, pytest.approx(0, abs=1e-6))
+    # A facet twice elsewhere goes, their common face stays.
+    triangles = triangles_of(box(), box(at=(20, 0, 0)))
+    outside = np.flatnonzero((triangles[:, :, 2] > 0).all(axis=1))[0]
+    mesh, health = mended_triangles(triangles, triangles[outside : outside + 1])
+    assert volume(mesh) == pytest.approx(2 * BOX_MM3) and health.sound and health.duplicate_facets == 1
 
 
 def test_bodies_that_touch_in_an_edge_are_two_and_sound():

@@ -19,7 +19,6 @@ import zipfile
 from collections.abc import Iterable, Mapping, Sequence
 from datetime import UTC, datetime
 from enum import Enum
-from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
@@ -213,7 +212,7 @@ def _sha256(path: Path) -> str:
 def _plain(value: Any) -> Any:
     """A record as JSON values; no number that JSON cannot hold."""
     if isinstance(value, Finding):
-        return _fields(value) | {"evidence": [f"{value.key}/{name}" for name in value.evidence]}
+        return _fields(value) | {"evidence": sorted(f"{value.key}/{name}" for name in value.evidence)}
     if isinstance(value, Picture):
         return _fields(value) | {"rgb": f"picture/{value.name}"}
     if dataclasses.is_dataclass(value):
@@ -233,14 +232,9 @@ def _plain(value: Any) -> Any:
 
 def _fields(record: Any) -> dict[str, Any]:
     values = {f.name: getattr(record, f.name) for f in dataclasses.fields(record) if f.name not in ("evidence", "rgb")}
-    hints = _hints(type(record))
+    hints = typing.get_type_hints(type(record))
     # A whole number in a field of fractions is written as a fraction, so that it reads back the same.
     return {name: _plain(float(value) if hints[name] is float else value) for name, value in values.items()}
-
-
-@lru_cache(maxsize=64)
-def _hints(kind: type) -> dict[str, Any]:
-    return typing.get_type_hints(kind)
 
 
 def _made(hint: Any, value: Any, arrays: Mapping[str, Any]) -> Any:
@@ -249,7 +243,7 @@ def _made(hint: Any, value: Any, arrays: Mapping[str, Any]) -> Any:
     if hint is Any or value is None:
         return math.nan if hint is float else value
     if dataclasses.is_dataclass(hint) and isinstance(hint, type):
-        hints = _hints(hint)
+        hints = typing.get_type_hints(hint)
         made = {f.name: value[f.name] for f in dataclasses.fields(hint) if f.name in value}
         if hint is Finding:
             prefix = f"{value['key']}/"
@@ -278,7 +272,7 @@ def _described(hint: Any, definitions: dict[str, Any]) -> dict[str, Any]:
     if dataclasses.is_dataclass(hint) and isinstance(hint, type):
         if hint.__name__ not in definitions:
             definitions[hint.__name__] = {}
-            hints = _hints(hint)
+            hints = typing.get_type_hints(hint)
             properties = {f.name: _described(hints[f.name], definitions) for f in dataclasses.fields(hint)}
             if hint is Finding:
                 properties["evidence"] = {"type": "array", "items": {"type": "string"}}
