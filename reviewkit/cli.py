@@ -78,20 +78,20 @@ def _parser() -> argparse.ArgumentParser:
 def _review(options: argparse.Namespace) -> int:
     from reviewkit.document.files import read_review
     from reviewkit.model import Verdict
-    from reviewkit.review import default_folder, documented
+    from reviewkit.review import default_folder
+    from reviewkit.workbook import documented
 
     folder = options.out or default_folder(options.input)
-    tell = _Progress()
-    documented(
-        options.input,
-        folder,
-        units=options.units,
-        machine=options.machine,
-        material=options.material,
-        quantity=options.quantity,
-        progress=tell,
-    )
-    tell.done()
+    with _Progress() as tell:
+        documented(
+            options.input,
+            folder,
+            units=options.units,
+            machine=options.machine,
+            material=options.material,
+            quantity=options.quantity,
+            progress=tell,
+        )
     review = read_review(folder)
     counts = {verdict: sum(f.verdict is verdict for f in review.findings) for verdict in Verdict}
     print(f"{review.outcome_suggested.value} (suggested): {review.outcome_reason}")
@@ -154,8 +154,11 @@ class _Progress:
         else:
             print(line, file=sys.stderr, flush=True)
 
-    def done(self) -> None:
-        """Close the line with the time it took."""
+    def __enter__(self) -> "_Progress":
+        return self
+
+    def __exit__(self, failed: type[BaseException] | None, *_: object) -> None:
         if self._live:
             sys.stderr.write("\r\x1b[2K")
-        print(f"reviewed in {time.monotonic() - self._began:.1f} s", file=sys.stderr)
+        if failed is None:
+            print(f"reviewed in {time.monotonic() - self._began:.1f} s", file=sys.stderr)

@@ -234,7 +234,7 @@ class Fields:
         above: float = -math.inf,
         required: bool = False,
     ) -> float | None:
-        """A finite number from `low` to `high` and more than `above`."""
+        """A finite number from `low` to `high` and more than `above` [the unit that the field's name ends in]."""
         value = self.take(name, required)
         if value is None:
             return None

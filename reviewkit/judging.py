@@ -100,7 +100,7 @@ def not_checked(workpiece: Workpiece, code: str, domain: str, what: str, reason:
 
 
 def at_words(workpiece: Workpiece, point: Floats) -> str:
-    """Where a point of the part's frame is, in words: its region, else its coordinates."""
+    """Where a point of the part's frame [mm] is, in words: its region, else its coordinates."""
     region = workpiece.region_at(point)
     x, y, z = (round(float(value)) for value in point)
     return f"in {region}" if region else f"at x {x}, y {y}, z {z} mm"
@@ -124,7 +124,7 @@ def percent_words(share: float) -> str:
 
 
 def vector(values: Floats) -> Vector:
-    """Three numbers as a plain vector."""
+    """Three numbers [any unit] as a plain vector."""
     x, y, z = (float(value) for value in values)
     return x, y, z
 

@@ -13,7 +13,7 @@ from functools import lru_cache
 from pathlib import Path
 
 from reviewkit.errors import LimitError, SetupError
-from reviewkit.model import Band, Limit, Machine, Material, Property, Sense, Setup, Source, Status
+from reviewkit.model import Band, Limit, Machine, Material, Property, Sense, Setup, Source, Status, counted_unit
 from reviewkit.resources import resource
 
 LIMIT_COLUMNS = (
@@ -244,8 +244,4 @@ def _in_mm(limit: Limit, setup: Setup) -> Limit:
     if limit.unit not in _SETUP_UNITS:
         return limit
     size_mm = getattr(setup, _SETUP_UNITS[limit.unit])
-    return replace(limit, value=limit.value * size_mm, unit="mm", stated=_counted_unit(limit.value, limit.unit))
-
-
-def _counted_unit(value: float, unit: str) -> str:
-    return f"{value:g} {unit.removesuffix('s') if value == 1 else unit}"
+    return replace(limit, value=limit.value * size_mm, unit="mm", stated=counted_unit(limit.value, limit.unit))

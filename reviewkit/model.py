@@ -128,8 +128,14 @@ class Limit:
     def words(self) -> str:
         """The bound in words, such as ``at least 0.8 mm (2 line widths)``."""
         bound = "at least" if self.sense is Sense.MIN else "at most"
-        unit = f" {self.unit}" if self.unit and self.unit != "-" else ""
-        return f"{bound} {self.value:.4g}{unit}" + (f" ({self.stated})" if self.stated else "")
+        return f"{bound} {counted_unit(self.value, self.unit)}" + (f" ({self.stated})" if self.stated else "")
+
+
+def counted_unit(value: float, unit: str) -> str:
+    """A number [in the unit given] with that unit in words, one of a kind in the singular."""
+    if unit in ("", "-", "count"):
+        return f"{value:.4g}"
+    return f"{value:.4g} {unit.removesuffix('s') if value == 1 and unit.endswith('s') else unit}"
 
 
 @dataclass(frozen=True)
@@ -223,7 +229,8 @@ class Setup:
     """A part's way of being made: machine, material, layers and pose.
 
     ``pose`` turns the part's frame into the plate's: ``plate = pose @ part``, then the part
-    is dropped so that its lowest point is at z = 0.
+    is dropped so that its lowest point is at z = 0.  ``core_fill`` is the share of the core
+    that is filled [-].
     """
 
     machine: Machine
@@ -270,7 +277,7 @@ class Measurement:
 
 @dataclass(frozen=True)
 class Place:
-    """Where on the part a finding is.
+    """Where on the part a finding is; ``normal`` is a unit direction [-].
 
     ``faces`` names an (n,) integer array in the finding's evidence: indices of facets of
     the reviewed mesh.
@@ -336,16 +343,6 @@ def finding_key(code: str, part: str, subject: str) -> str:
 def place_name(point_mm: Floats | Vector) -> str:
     """Name of a feature by its place in the part's frame, on a 2 mm grid [mm]."""
     return "at " + " ".join(f"{2 * round(float(x) / 2):d}" for x in point_mm)
-
-
-@dataclass(frozen=True)
-class Gain:
-    """What a remedy changes, as differences: better is negative, for yield positive."""
-
-    print_time_s: float
-    mass_g: float
-    unit_cost: float
-    yield_fraction: float
 
 
 @dataclass(frozen=True)

@@ -9,7 +9,7 @@ from pathlib import Path
 from reviewkit import limits as tables
 from reviewkit.album import pictures
 from reviewkit.checks import CHECKS, NOT_COVERED, Check, title_of
-from reviewkit.document.files import make_folder, read_review, sealed, write_bytes, write_review
+from reviewkit.document.files import sealed, write_bytes, write_review
 from reviewkit.document.page import TitleBlock, review_html
 from reviewkit.document.text import counted, worst_first
 from reviewkit.errors import ReviewError
@@ -36,7 +36,6 @@ from reviewkit.workpiece import Workpiece
 
 DEFAULT_MACHINE = "standard-240"
 DEFAULT_MATERIAL = "petg"
-WORKBOOK = "part_review.ipynb"
 
 Progress = Callable[[str], None]
 
@@ -179,51 +178,6 @@ def written(concluded: Review, folder: str | Path) -> Path:
     return document
 
 
-def documented(
-    source: str | Path,
-    folder: str | Path,
-    *,
-    units: str = "",
-    machine: str = "",
-    material: str = "",
-    quantity: int | None = None,
-    progress: Callable[[int, int, str], None] = lambda *_: None,
-) -> Path:
-    """Review through the workbook: the same files, and the executed notebook beside them.
-
-    Parameters
-    ----------
-    source, units, machine, material, quantity
-        As for :func:`review`.
-    folder : str or Path
-        Made when absent.
-    progress : callable
-        Called with number, count and title as each step begins.
-
-    Returns
-    -------
-    Path
-        The HTML document.
-    """
-    from reviewkit.workbook import run_workbook
-
-    # What can be refused at once is refused before a kernel is started.
-    read_submission(Path(source), units=units, machine=machine, material=material, quantity=quantity)
-    folder = Path(folder).resolve()
-    make_folder(folder)
-    parameters = {
-        "source": str(Path(source).resolve()),
-        "folder": str(folder),
-        "units": units,
-        "machine": machine,
-        "material": material,
-        "quantity": quantity or 0,
-    }
-    run_workbook(WORKBOOK, parameters, folder / "review.ipynb", progress)
-    sealed(read_review(folder), folder)
-    return folder / "review.html"
-
-
 def demonstration() -> Path:
     """The submission that ships with the kit: a launcher and its float, with planted faults."""
     return resource("data", "parts", "launcher-a")
@@ -303,16 +257,12 @@ def _suggested(findings: Sequence[Finding], names: Mapping[str, str]) -> tuple[O
         kinds = dict.fromkeys(f"{title_of(f.code).lower()} of {names[f.part]}" for f in failing)
         fail = "finding fails" if len(failing) == 1 else "findings fail"
         return Outcome.CHANGES, f"{len(failing)} {fail}: {'; '.join(kinds)}"
-    marginal, unchecked = (
-        counted(sum(f.verdict is verdict for f in findings), noun)
-        for verdict, noun in ((Verdict.MARGINAL, "marginal finding"), (Verdict.NOT_CHECKED, "open point"))
-    )
-    if NOT_COVERED or any(f.verdict is Verdict.NOT_CHECKED for f in findings):
-        return (
-            Outcome.INFORMATION,
-            f"nothing that was checked fails ({marginal}), but there is {unchecked}, and "
-            f"{counted(len(NOT_COVERED), 'subject')}, safety among them, must be judged by a person",
-        )
+    marginal = counted(sum(f.verdict is Verdict.MARGINAL for f in findings), "marginal finding")
+    unchecked = sum(f.verdict is Verdict.NOT_CHECKED for f in findings)
+    if NOT_COVERED or unchecked:
+        there = f"there {'is' if unchecked == 1 else 'are'} {counted(unchecked, 'open point')}"
+        left = f", and {counted(len(NOT_COVERED), 'subject')} must be judged by a person" if NOT_COVERED else ""
+        return Outcome.INFORMATION, f"nothing that was checked fails ({marginal}), but {there}{left}"
     return Outcome.RELEASE, f"nothing fails, {marginal}"
 
 
@@ -322,24 +272,25 @@ def _actions(findings: Sequence[Finding], names: Mapping[str, str]) -> tuple[Act
     # A finding on the whole part sums up those on its places; their actions say it better.
     placed = {(f.part, f.code) for f in wanting if f.subject != WHOLE and f.verdict is not Verdict.NOT_CHECKED}
     wanting = [f for f in wanting if f.subject != WHOLE or (f.part, f.code) not in placed]
-    groups: dict[tuple[str, str, str], list[Finding]] = {}
+    groups: dict[tuple[str, str, str, str], list[Finding]] = {}
     for finding in wanting:
-        groups.setdefault((finding.part, finding.code, finding.change), []).append(finding)
+        groups.setdefault((finding.part, finding.code, finding.change, finding.verdict), []).append(finding)
     return tuple(
         Action(
             priority=number,
             finding=group[0].key,
-            action=f"{names[part]}, {_subjects(group)}: {change}",
+            action=f"{names[part]}{_subjects(group)}: {change}",
             owner="customer",
             expected_gain=_gain(group),
         )
-        for number, ((part, _, change), group) in enumerate(groups.items(), 1)
+        for number, ((part, _, change, _), group) in enumerate(groups.items(), 1)
     )
 
 
 def _subjects(group: Sequence[Finding]) -> str:
-    names = ["the whole part" if f.subject == WHOLE else f.subject for f in group]
-    return ", ".join(names[:3]) + (f" and {len(names) - 3} more" if len(names) > 3 else "")
+    names = [f.subject for f in group if f.subject != WHOLE]
+    listed = ", ".join(names[:3]) + (f" and {len(names) - 3} more" if len(names) > 3 else "")
+    return f", {listed}" if listed else ""
 
 
 def _gain(group: Sequence[Finding]) -> str:

@@ -338,7 +338,7 @@ class Packing:
 
 @dataclass(frozen=True)
 class SetupRequest:
-    """Settings the customer or the reviewer asks for; None or ``""`` is the profile's own."""
+    """Settings the customer or the reviewer asks for, core fill as a share [-]; None or ``""`` is the profile's own."""
 
     machine: str = ""
     layer_height_mm: float | None = None

@@ -16,14 +16,58 @@ from papermill.engines import NBClientEngine, papermill_engines
 from papermill.exceptions import PapermillExecutionError
 
 from reviewkit import errors
-from reviewkit.document.files import write_bytes
+from reviewkit.document.files import make_folder, read_review, sealed, write_bytes
 from reviewkit.errors import ReviewError, WorkbookError
 from reviewkit.resources import resource
+from reviewkit.submission import read_submission
 
 _CELL_SECONDS = 1800
 _START_SECONDS = 120
 
 Progress = Callable[[int, int, str], None]
+
+
+def documented(
+    source: str | Path,
+    folder: str | Path,
+    *,
+    units: str = "",
+    machine: str = "",
+    material: str = "",
+    quantity: int | None = None,
+    progress: Progress = lambda *_: None,
+) -> Path:
+    """Review through the workbook: the same files, and the executed notebook beside them.
+
+    Parameters
+    ----------
+    source, units, machine, material, quantity
+        As for :func:`reviewkit.review.review`.
+    folder : str or Path
+        Made when absent.
+    progress : callable
+        Called with number, count and title as each step begins.
+
+    Returns
+    -------
+    Path
+        The HTML document.
+    """
+    # What can be refused at once is refused before a kernel is started.
+    read_submission(Path(source), units=units, machine=machine, material=material, quantity=quantity)
+    folder = Path(folder).resolve()
+    make_folder(folder)
+    parameters = {
+        "source": str(Path(source).resolve()),
+        "folder": str(folder),
+        "units": units,
+        "machine": machine,
+        "material": material,
+        "quantity": quantity or 0,
+    }
+    run_workbook("part_review.ipynb", parameters, folder / "review.ipynb", progress)
+    sealed(read_review(folder), folder)
+    return folder / "review.html"
 
 
 def run_workbook(
@@ -81,7 +125,7 @@ def run_workbook(
         stopped = target.with_suffix(".stopped.ipynb")
         write_bytes(stopped, nbformat.writes(engine.notebook).encode())
         raise WorkbookError(
-            f"{name} stopped in cell {error.cell_index}: {error.ename}: {error.evalue}; see {stopped}"
+            f"{name} stopped in cell {error.cell_index}: {error.ename}: {' '.join(error.evalue.split())}; see {stopped}"
         ) from None
     write_bytes(target, nbformat.writes(executed).encode())
 

@@ -96,7 +96,7 @@ class Workpiece:
         return directions @ self.setup.rotation
 
     def region_at(self, point: Floats) -> str:
-        """Name of the declared region of this part that holds a point of the part's frame, or ``""``."""
+        """Name of the declared region of this part that holds a point of the part's frame [mm], or ``""``."""
         regions = [region for region in self.submission.regions if region.part == self.part.id]
         index = int(region_of(regions, np.reshape(point, (1, 3)))[0])
         return regions[index].name if index >= 0 else ""

@@ -132,7 +132,7 @@ def test_the_manifest_is_written_last(run):
 @pytest.mark.parametrize(("gate", "fails", "code"), [(True, True, 1), (False, True, 0), (True, False, 0)])
 def test_the_gate_closes_on_a_failing_finding_only(run, fence, monkeypatch, gate, fails, code):
     made = read_review(run.folder)
-    monkeypatch.setattr(review, "documented", lambda *_, **__: None)
+    monkeypatch.setattr("reviewkit.workbook.documented", lambda *_, **__: None)
     if not fails:
         made = replace(made, findings=tuple(replace(f, verdict=Verdict.MARGINAL) for f in made.findings))
     monkeypatch.setattr("reviewkit.document.files.read_review", lambda _: made)
@@ -141,7 +141,7 @@ def test_the_gate_closes_on_a_failing_finding_only(run, fence, monkeypatch, gate
 
 def test_without_a_folder_it_goes_below_out(monkeypatch, tmp_path):
     folders = []
-    monkeypatch.setattr(review, "documented", lambda _, folder, **__: folders.append(folder))
+    monkeypatch.setattr("reviewkit.workbook.documented", lambda _, folder, **__: folders.append(folder))
     monkeypatch.setattr("reviewkit.document.files.read_review", lambda _: 1 / 0)
     clip = tmp_path / "clip-7"
     clip.mkdir()
@@ -207,7 +207,7 @@ def test_a_line_of_progress_is_cleared_before_a_refusal(desk, monkeypatch):
         progress(1, 5, "Reading the submission")
         raise SetupError("no such loom")
 
-    monkeypatch.setattr(review, "documented", refuse)
+    monkeypatch.setattr("reviewkit.workbook.documented", refuse)
     assert cli.main(["review", "box.stl"]) == 2
     seen = screen.getvalue().split("\n")[0].split("\x1b[2K")[-1]
     assert seen == "reviewkit: no such loom"

@@ -647,11 +647,13 @@ def test_facets_that_stand_twice():
 
 
 def test_bodies_that_touch_in_a_face_stay_two():
-    mesh, health = mended_triangles(triangles_of(box(), box(at=(20, 0, 0))))
+    # Mirrored, so that the facets of the common face coincide.
+    mirrored = (triangles_of(box()) * [-1, 1, 1] + [20, 0, 0])[:, ::-1]
+    triangles = np.concatenate([triangles_of(box()), mirrored])
+    mesh, health = mended_triangles(triangles)
     assert volume(mesh) == pytest.approx(2 * BOX_MM3)
     assert (health.bodies, health.sound, health.overlap_mm3) == (2, True, pytest.approx(0, abs=1e-6))
     # A facet twice elsewhere goes, their common face stays.
-    triangles = triangles_of(box(), box(at=(20, 0, 0)))
     outside = np.flatnonzero((triangles[:, :, 2] > 0).all(axis=1))[0]
     mesh, health = mended_triangles(triangles, triangles[outside : outside + 1])
     assert volume(mesh) == pytest.approx(2 * BOX_MM3) and health.sound and health.duplicate_facets == 1
@@ -662,6 +664,27 @@ def test_bodies_that_touch_in_an_edge_are_two_and_sound():
     assert volume(mesh) == pytest.approx(2 * BOX_MM3)
     assert (health.bodies, health.sound, health.closed, health.overlap_mm3) == (2, True, True, 0)
     assert health.route == "rebuilt" and abs(health.solid_change) < 1e-9
+    assert trimesh.Trimesh(mesh.vertices, mesh.faces, process=False).is_watertight
+
+
+def test_a_body_that_touches_itself_in_an_edge_is_rebuilt():
+    # Two cubes corner to corner on a slab: one body, four facets on the edge between the cubes.
+    cells = {(0, 0, 0), (1, 0, 0), (0, 1, 0), (1, 1, 0), (0, 0, 1), (1, 1, 1)}
+    quads = []
+    for cell in cells:
+        for axis in range(3):
+            for side in (0, 1):
+                ahead = tuple(np.add(cell, np.eye(3, dtype=int)[axis] * (1 if side else -1)).tolist())
+                if ahead not in cells:
+                    a, b = np.eye(3)[(axis + 1) % 3], np.eye(3)[(axis + 2) % 3]
+                    corner = np.array(cell, dtype=float) + np.eye(3)[axis] * side
+                    ring = [corner, corner + a, corner + a + b, corner + b]
+                    quads.append(ring if side else ring[::-1])
+    quads = np.array(quads) * 10
+    mesh, health = mended_triangles(quads[:, [0, 1, 2]], quads[:, [0, 2, 3]])
+    assert volume(mesh) == pytest.approx(6000)
+    assert (health.route, health.bodies, health.sound, health.closed) == ("rebuilt", 1, True, True)
+    assert abs(health.solid_change) < 1e-9
     assert trimesh.Trimesh(mesh.vertices, mesh.faces, process=False).is_watertight
 
 

@@ -26,8 +26,8 @@ README = (ROOT / "README.md").read_text(encoding="utf-8")
 
 # What is there to start the kit, to start it again, or to be an empty roof.
 NO_MODULE = {"__init__", "__main__", "cli"}
-# A package that only serves one module in front of it is tested through that module.
-TESTED_THROUGH = {"intake": "tests/test_part.py"}
+# A package that only serves one door in front of it is tested through that door.
+TESTED_THROUGH = {"intake": "tests/test_part.py", "figures": "tests/test_figures.py"}
 TOP_LEVEL = {"README.md", "DEVELOPERS.md", "pyproject.toml", "reviewkit", "workbooks", "tests", "data"}
 MOST_CODE_LINES = 80
 
@@ -134,7 +134,7 @@ def test_imports_go_up_the_order(name):
     [
         "from reviewkit.review import review",
         "from reviewkit import review as front",
-        "import reviewkit.checks.plate",
+        "import reviewkit.checks.printability.plate",
         "def late():\n    from reviewkit.cli import main",
         "from .limits import load_limits",
         "from reviewkit.nowhere import thing",
@@ -160,7 +160,7 @@ def test_checks_do_not_know_one_another_and_only_figures_draw(name):
 
 
 def test_siblings_and_libraries_out_of_place_are_found():
-    assert sibling_problems("checks.walls", "from reviewkit.checks.plate import plate_fit")
+    assert sibling_problems("checks.walls", "from reviewkit.checks.printability.plate import plate_fit")
     assert sibling_problems("checks.walls", "from reviewkit.checks import CHECKS")
     assert sibling_problems("checks.walls", "from . import plate")
     assert library_problems("document.page", "def f():\n    from matplotlib.figure import Figure") == ["matplotlib"]
@@ -231,8 +231,8 @@ def docstring_problems(source: str) -> list[str]:
             if told is not None:
                 settled = has_unit(told[parameter])
             else:
-                # A record says what a bare number is in its own words, or has a field for the unit.
-                in_words = is_class and (f"``{parameter}``" in docstring or "unit" in wanted)
+                # The unit may be a parameter itself; a record may say what a bare number is in its own words.
+                in_words = "unit" in wanted or (is_class and f"``{parameter}``" in docstring)
                 settled = bool(UNIT_NAME.search(parameter)) or has_unit(docstring) or in_words
             if not settled:
                 problems.append(f"{name}: {parameter} has no unit")
@@ -301,6 +301,7 @@ def test_docstrings_that_lie_are_found(change, problem):
         ('class R:\n    """Record."""\n    share: float', 1),
         ('class R:\n    """Record; ``share`` is of the whole."""\n    share: float', 0),
         ('class R:\n    """Record."""\n    value: float\n    unit: str', 0),
+        ('def f(value: float, unit: str):\n    """Words."""', 0),
         ('class R:\n    """R.\n\n    Parameters\n    ----------\n    a : int\n        So.\n    """\n    b: int', 1),
     ],
 )

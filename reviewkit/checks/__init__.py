@@ -8,11 +8,11 @@ function in the module of its domain and add one line to :data:`CHECKS`; what
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from reviewkit.checks.first_layer import first_layer_shape
 from reviewkit.checks.intake import intake
-from reviewkit.checks.plate import plate_fit
+from reviewkit.checks.printability.first_layer import first_layer_shape
+from reviewkit.checks.printability.plate import plate_fit
+from reviewkit.checks.printability.walls import walls
 from reviewkit.checks.requirements import requirements
-from reviewkit.checks.walls import walls
 from reviewkit.limits import Limits
 from reviewkit.model import Finding
 from reviewkit.workpiece import Workpiece

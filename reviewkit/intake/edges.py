@@ -105,7 +105,7 @@ def facet_areas(vertices: Floats, faces: Faces) -> Floats:
 
 
 def facet_volumes(vertices: Floats, faces: Faces) -> Floats:
-    """Signed volume that each facet encloses with the middle of the box, (m,) float."""
+    """Signed volume that each facet encloses with the middle of the box, (m,) float, points in [mm]."""
     a, b, c = (vertices[faces[:, k]] - (vertices.min(axis=0) + vertices.max(axis=0)) / 2 for k in range(3))
     volumes: Floats = np.einsum("ij,ij->i", a, np.cross(b, c)) / 6
     return volumes
@@ -128,7 +128,7 @@ def connected(count: int, a: Ints, b: Ints) -> Ints:
 
 
 def find_bodies(vertices: Floats, faces: Faces, edges: Edges) -> tuple[Ints, Floats, NDArray[np.bool_]]:
-    """Piece of each facet, and of each piece its signed volume and whether it is closed."""
+    """Piece of each facet, and of each piece its signed volume and whether it is closed, points in [mm]."""
     pieces = edges.pieces()
     volumes: Floats = np.bincount(pieces, facet_volumes(vertices, faces)).astype(np.float64)
     closed: NDArray[np.bool_] = np.bincount(pieces, edges.unclosed()) == 0
@@ -136,7 +136,7 @@ def find_bodies(vertices: Floats, faces: Faces, edges: Edges) -> tuple[Ints, Flo
 
 
 def boxes(vertices: Floats, faces: Faces, pieces: Ints) -> tuple[list[Ints], Floats, Floats]:
-    """Facets of each piece, and the low and high corner of the box around each, (p, 3) float."""
+    """Facets of each piece, and the low and high corner of the box around each, (p, 3) float [mm]."""
     order = np.argsort(pieces, kind="stable")
     starts = np.searchsorted(pieces[order], np.arange(int(pieces.max()) + 1))
     corners = vertices[faces[order]]
@@ -153,7 +153,7 @@ def enclosing(
     Parameters
     ----------
     vertices, faces : array
-        The mesh.
+        The mesh [mm].
     pieces : (m,) int
         Piece of each facet [-].
     asked : (k,) int
@@ -199,7 +199,7 @@ def _crossings(triangles: Floats, point: Floats) -> int:
 
 
 def as_solid(vertices: Floats, faces: Faces) -> Any:
-    """The facets as a solid of the modeller, or none when it does not take them.
+    """The facets, points in [mm], as a solid of the modeller, or none when it does not take them.
 
     Notes
     -----
@@ -212,7 +212,7 @@ def as_solid(vertices: Floats, faces: Faces) -> Any:
 
 
 def compacted(vertices: Floats, faces: Faces) -> tuple[Floats, Faces]:
-    """Only the points that facets use, in their order."""
+    """Only the points [mm] that facets use, in their order."""
     used = np.zeros(len(vertices), dtype=bool)
     used[faces] = True
     return vertices[used], (np.cumsum(used) - 1)[faces]

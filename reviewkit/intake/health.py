@@ -235,7 +235,7 @@ def _counted_twice(vertices: Floats, faces: Faces, pieces: Ints) -> tuple[float,
     extra = np.where(inside, (level - 1) * np.diff(depth), 0.0)
     on_line = np.bincount(line[:-1], extra, minlength=SIGHT_LINES**2)
     cell = float(step.prod())
-    return float(on_line.sum()) * cell, 1.96 * float(on_line.std()) * np.sqrt(len(on_line)) * cell
+    return float(on_line.sum()) * cell, 1.96 * float(on_line.std()) * SIGHT_LINES * cell
 
 
 def _passed(grid: Floats, faces: Faces) -> tuple[Ints, Ints, Floats, Ints]:

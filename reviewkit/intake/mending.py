@@ -105,7 +105,7 @@ def mend(raw: RawMesh, factor_mm: float, numbers: Mapping[str, float]) -> Mended
     edges = Edges(faces) if flipped or inverted else edges
     change, rebuilt = 0.0, False
     if not edges.closed and edges.balanced.all():
-        vertices, faces, change, rebuilt = _rebuilt(vertices, faces, numbers["intake.solid_change_fraction"])
+        vertices, faces, change, rebuilt = _rebuilt(vertices, faces, edges, numbers["intake.solid_change_fraction"])
         edges = Edges(faces)
 
     deeds = (
@@ -340,11 +340,25 @@ def _to_agree(vertices: Floats, faces: Faces, edges: Edges) -> NDArray[np.bool_]
     return lesser
 
 
-def _rebuilt(vertices: Floats, faces: Faces, most_change: float) -> tuple[Floats, Faces, float, bool]:
-    """The mesh of the solid modeller, when it takes the facets as a solid of the same volume."""
+def _rebuilt(vertices: Floats, faces: Faces, edges: Edges, most_change: float) -> tuple[Floats, Faces, float, bool]:
+    """Two facets to every edge: bodies that touch get points of their own, the rest the solid modeller settles.
+
+    Returns
+    -------
+    vertices, faces : array
+        As they were, unless rebuilt.
+    change : float
+        Of the volume, relative [-].
+    rebuilt : bool
+        Whether the modeller, where it was needed, took the facets as a solid of the same volume.
+    """
+    own, corners = np.unique(edges.pieces()[:, None] * len(vertices) + faces, return_inverse=True)
+    apart_vertices, apart = vertices[own % len(vertices)], corners.reshape(-1, 3)
+    if Edges(apart).closed:
+        return apart_vertices, apart, 0.0, True
     volume = float(facet_volumes(vertices, faces).sum())
-    solid = as_solid(vertices, faces)
-    if solid is None or not volume > 0 or not solid.volume() > 0:
+    solid = as_solid(apart_vertices, apart)
+    if solid is None or not volume > 0:
         return vertices, faces, 0.0, False
     change = solid.volume() / volume - 1
     if abs(change) > most_change:

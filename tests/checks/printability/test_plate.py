@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 import trimesh
 
-from reviewkit.checks.plate import plate_fit
+from reviewkit.checks.printability.plate import plate_fit
 from reviewkit.limits import load_limits
 from reviewkit.measure.pose import drop
 from reviewkit.model import IDENTITY, Machine, Material, Origin, Setup, Severity, Status, Verdict

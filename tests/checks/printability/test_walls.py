@@ -9,7 +9,7 @@ import shapely
 import trimesh
 from shapely import affinity
 
-from reviewkit.checks.walls import walls
+from reviewkit.checks.printability.walls import walls
 from reviewkit.limits import load_limits, machine, material
 from reviewkit.model import IDENTITY, Finding, Matrix, Setup, Severity, Verdict
 from reviewkit.submission import Box, Region, RegionKind, Submission

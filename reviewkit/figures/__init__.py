@@ -1,0 +1,134 @@
+"""Finding or picture -> figure.  Draws evidence as it stands and computes nothing.
+
+Greys and hatch carry the part, one blue carries what is measured, one orange what is
+wrong; both differ in lightness too, and every meaning is also said in words.
+"""
+
+import io
+from collections.abc import Callable, Iterator, Sequence
+
+import matplotlib as mpl
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+from matplotlib.patches import Circle
+
+from reviewkit.errors import ReviewError
+from reviewkit.figures import first_layer, plate, walls
+from reviewkit.figures.style import DPI, INK, STYLE, WRONG, text
+from reviewkit.model import Drawing, Finding, Picture, Review
+from reviewkit.submission import slug
+
+_MARK_PX = 14.5
+
+# A drawing fills an empty figure from a finding's evidence and returns title, caption and
+# alternative text.  A finding names it by its function's name.
+Draw = Callable[[Finding, Figure], tuple[str, str, str]]
+_DRAWINGS: tuple[Draw, ...] = (
+    plate.plate_fit,
+    first_layer.first_layer,
+    walls.wall_widths,
+    walls.skin_thickness,
+    walls.worst_layer,
+)
+_KINDS = {draw.__name__: draw for draw in _DRAWINGS}
+
+
+def drawings(review: Review) -> tuple[Drawing, ...]:
+    """Every figure of a review, ready for a document: pictures first, then by finding."""
+    return tuple(_all(review))
+
+
+def drawn(finding: Finding, kind: str) -> Drawing:
+    """One figure of a finding.
+
+    Parameters
+    ----------
+    finding : Finding
+    kind : str
+        One of its ``figures``.
+
+    Raises
+    ------
+    ReviewError
+        When no drawing of that kind exists.
+    """
+    if kind not in _KINDS:
+        raise ReviewError(f"no drawing is called {kind!r}; there are {', '.join(sorted(_KINDS))}")
+    with mpl.rc_context(STYLE):
+        figure = Figure(layout="constrained", dpi=DPI)
+        title, caption, alt = _KINDS[kind](finding, figure)
+        return _drawing(figure, slug(f"{finding.key} {kind}"), finding.key, title, caption, alt, vector=True)
+
+
+def pictured(picture: Picture) -> Drawing:
+    """A shaded picture with its marks and a scale bar."""
+    height, width = picture.rgb.shape[:2]
+    with mpl.rc_context(STYLE):
+        figure = Figure(figsize=(width / 2 / DPI, height / 2 / DPI), dpi=2 * DPI)
+        axes = figure.add_axes((0.0, 0.0, 1.0, 1.0))
+        axes.imshow(picture.rgb, interpolation="nearest")
+        axes.set_axis_off()
+        _marks(axes, picture.marks, width, height)
+        _scale_bar(axes, picture.mm_per_pixel, width, height)
+        return _drawing(figure, picture.name, picture.finding, picture.title, "", picture.alt, vector=False)
+
+
+def _all(review: Review) -> Iterator[Drawing]:
+    for picture in review.pictures:
+        yield pictured(picture)
+    for finding in review.findings:
+        for kind in finding.figures:
+            yield drawn(finding, kind)
+
+
+def _drawing(figure: Figure, name: str, finding: str, title: str, caption: str, alt: str, *, vector: bool) -> Drawing:
+    file = io.BytesIO()
+    if vector:
+        figure.savefig(file, format="svg", metadata={"Date": None})
+    else:
+        figure.savefig(file, format="png", dpi=figure.dpi, metadata={"Software": None})
+    width_px, height_px = (round(float(side) * figure.dpi) for side in figure.get_size_inches())
+    content = file.getvalue()
+    return Drawing(
+        name=name,
+        finding=finding,
+        title=title,
+        caption=caption,
+        alt=alt,
+        svg=content if vector else None,
+        png=None if vector else content,
+        width_px=width_px,
+        height_px=height_px,
+    )
+
+
+def _marks(axes: Axes, marks: Sequence[tuple[str, float, float]], width: int, height: int) -> None:
+    """Numbered marks, each label beside its place where it hides no other, one label a number and spot."""
+    radius = _MARK_PX
+    taken = [(x, y) for _, x, y in marks]
+    reach = [(r, turn) for r in (2.2, 3.4, 4.8, 6.4) for turn in np.radians((-45, -135, 45, 135, -90, 90, 0, 180))]
+    for label, x, y in marks:
+        places = [(x + r * radius * np.cos(turn), y + r * radius * np.sin(turn)) for r, turn in reach]
+        inside = [(u, v) for u, v in places if radius < u < width - radius and radius < v < height - radius]
+        free = [(u, v) for u, v in inside if all(np.hypot(u - p, v - q) > 1.9 * radius for p, q in taken)]
+        u, v = (free or inside or places)[0]
+        taken.append((u, v))
+        axes.plot([x, u], [y, v], color=INK, linewidth=0.7)
+        axes.plot([x], [y], "o", markersize=2.6, color=WRONG, markeredgecolor="white", markeredgewidth=0.4)
+        axes.add_patch(Circle((u, v), radius, facecolor=INK, edgecolor="white", linewidth=0.6, zorder=3))
+        text(axes, u, v, label, ha="center", va="center_baseline", fontsize=5.6, color="white", zorder=4)
+
+
+def _scale_bar(axes: Axes, mm_per_pixel: float, width: int, height: int) -> None:
+    """A bar of a round length near a fifth of the picture's width."""
+    length_mm = _round_length(0.2 * width * mm_per_pixel)
+    length = length_mm / mm_per_pixel
+    x, y = 0.03 * width, 0.965 * height
+    axes.plot([x, x + length], [y, y], color=INK, linewidth=1.5, solid_capstyle="butt")
+    text(axes, x + length / 2, y - 0.012 * height, f"{length_mm:g} mm", ha="center", va="bottom", fontsize=6.5)
+
+
+def _round_length(length: float) -> float:
+    power = 10.0 ** np.floor(np.log10(length))
+    return float(max(step * power for step in (1, 2, 5) if step * power <= length))
