@@ -135,7 +135,7 @@ def counted_unit(value: float, unit: str) -> str:
     """A number [in the unit given] with that unit in words, one of a kind in the singular."""
     if unit in ("", "-", "count"):
         return f"{value:.4g}"
-    return f"{value:.4g} {unit.removesuffix('s') if value == 1 and unit.endswith('s') else unit}"
+    return f"{value:.4g} {unit.removesuffix('s') if value == 1 and len(unit) > 3 else unit}"
 
 
 @dataclass(frozen=True)

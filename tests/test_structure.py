@@ -35,8 +35,10 @@ MOST_CODE_LINES = 80
 MACHINE_PATHS = tuple(f"/{name}/" for name in ("work", "opt", "root"))
 UNFINISHED = ("TO" "DO", "FIX" "ME", "raise NotImpl" "ementedError")  # fmt: skip
 
-UNITS = {"-", "mm", "mm2", "mm3", "N", "MPa", "g", "s", "deg", "degrees", "px", "m/s"}
-UNIT_NAME = re.compile(r"_(mm|mm2|mm3|N|MPa|g|s|deg|px|m_s)$|^mm_per_")
+# A unit is a power of a sign, or products and a quotient of such, as in N mm and mm3/s; in names with _ for both.
+SIGN = r"(?:mm|cm|m|N|MPa|J|g|kg|s|h|deg|degrees|px|K|C|Hz|W)[234]?"
+UNIT = re.compile(rf"-|(?:1/)?{SIGN}(?: {SIGN})*(?:/{SIGN})?")
+UNIT_NAME = re.compile(rf"_{SIGN}$|^mm_per_")
 # A mapping by name has as many units as names.
 FLOATS = re.compile(r"^(?!Mapping\b).*\b(float|Floats|Vector)\b")
 
@@ -111,10 +113,12 @@ def order_problems(name: str, source: str, order: Sequence[str]) -> list[str]:
 
 
 def sibling_problems(name: str, source: str) -> list[str]:
-    """Imports of one module of ``checks`` by another."""
-    if not name.startswith("checks.") or name == "checks.__init__":
+    """Imports of one module of ``checks`` by another; a package may gather its own."""
+    if not name.startswith("checks."):
         return []
-    return [full for full in imported(source) if re.match(r"(reviewkit\.checks\b|\.)", full)]
+    own = f"reviewkit.{name.removesuffix('__init__')}" if name.endswith("__init__") else "nothing"
+    known = [full for full in imported(source) if re.match(r"(reviewkit\.checks\b|\.)", full)]
+    return [full for full in known if not full.startswith(own)]
 
 
 def library_problems(name: str, source: str) -> list[str]:
@@ -163,6 +167,11 @@ def test_siblings_and_libraries_out_of_place_are_found():
     assert sibling_problems("checks.walls", "from reviewkit.checks.printability.plate import plate_fit")
     assert sibling_problems("checks.walls", "from reviewkit.checks import CHECKS")
     assert sibling_problems("checks.walls", "from . import plate")
+    assert sibling_problems("checks.printability.walls", "from reviewkit.checks.printability.plate import plate_fit")
+    assert sibling_problems("checks.printability.__init__", "import reviewkit.checks.intake")
+    assert not sibling_problems("checks.printability.__init__", "from reviewkit.checks.printability.plate import a")
+    assert not sibling_problems("checks.__init__", "from reviewkit.checks.printability.plate import plate_fit")
+    assert not sibling_problems("figures.walls", "from reviewkit.figures.style import text")
     assert library_problems("document.page", "def f():\n    from matplotlib.figure import Figure") == ["matplotlib"]
     assert library_problems("figures", "import ipywidgets as w") == ["ipywidgets"]
 
@@ -189,7 +198,7 @@ def documented_parameters(docstring: str) -> dict[str, str] | None:
 def has_unit(text: str) -> bool:
     """Whether a text names a unit in square brackets, or says that another place does."""
     brackets = [bracket.split(", ") for bracket in re.findall(r"\[([^\[\]]+)\]", text)]
-    named = any(set(bracket) <= UNITS or re.search(r"\bunit\b", bracket[0]) for bracket in brackets)
+    named = any(all(map(UNIT.fullmatch, bracket)) or re.search(r"\bunit\b", bracket[0]) for bracket in brackets)
     return named or re.search(r"\bas (in|for) :", text, re.IGNORECASE) is not None
 
 
@@ -281,6 +290,10 @@ def f(a_mm: float, b: float = 0.0):
         ((" [mm].", " in mm."), "a_mm has no unit"),
         ((" [-].", "."), "b has no unit"),
         (("First [mm]", "First [furlong]"), "a_mm has no unit"),
+        (("First [mm]", "First [N mm]"), ""),
+        (("First [mm]", "First [mm3/s]"), ""),
+        (("First [mm]", "First, of each [mm2, mm, deg]"), ""),
+        (("First [mm]", "First [mm, furlong]"), "a_mm has no unit"),
     ],
 )
 def test_docstrings_that_lie_are_found(change, problem):
