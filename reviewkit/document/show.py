@@ -16,7 +16,7 @@ from reviewkit.model import Action, Drawing, Fact, Finding, Review
 
 
 def findings(found: Sequence[Finding], display_units: str = "mm") -> None:
-    """Display findings with measured values beside their limits and sources, and all their figures.
+    """Display findings by code, with measured values beside their limits and sources, and their figures.
 
     Parameters
     ----------
@@ -24,10 +24,12 @@ def findings(found: Sequence[Finding], display_units: str = "mm") -> None:
     display_units : str
         The customer's unit of length.
     """
-    display(findings_table(found, display_units))
-    for finding in found:
-        for kind in finding.figures:
-            show_drawing(drawn(finding, kind))
+    for code in dict.fromkeys(finding.code for finding in found):
+        alike = [finding for finding in found if finding.code == code]
+        display(findings_table(alike, display_units))
+        for finding in alike:
+            for kind in finding.figures:
+                show_drawing(drawn(finding, kind))
 
 
 def findings_table(
@@ -49,8 +51,12 @@ def findings_table(
     """
     group = grouped("", found)
     caption = f"{counted(len(found), 'finding')}: {tally(found)}" if found else "No finding"
-    tables = [_table("open_table", group.open, caption, display_units, numbers)] if group.open or not found else []
-    tables += [_table("met_table", group.met, display_units, numbers)] if group.met else []
+    parts = {finding.part: finding.part for finding in found}
+    tables = []
+    if group.open or not found:
+        tables.append(_table("open_table", group.open, caption, display_units, numbers, None, parts))
+    if group.met:
+        tables.append(_table("met_table", group.met, display_units, numbers, parts))
     return HTML("<div>" + "\n".join(table.data for table in tables) + "</div>")
 
 
@@ -115,5 +121,5 @@ def _table(macro: str, *arguments: object) -> HTML:
     """One table of the document with the signs of the verdicts; wide tables stay in their cell."""
     made = environment()
     table: Markup = getattr(made.get_template("tables.html.j2").module, macro)(*arguments)
-    signs = Markup(made.get_template("verdicts.css").render())
-    return HTML(f"<style>{signs}</style>\n<div style='overflow-x:auto'>{table}</div>")
+    styles = Markup("\n").join(Markup(made.get_template(name).render()) for name in ("notebook.css", "verdicts.css"))
+    return HTML(f"<style>{styles}</style>\n<div class='reviewkit'>{table}</div>")
