@@ -138,7 +138,7 @@ def read_part(
     declared_bodies: int | None = None,
     limits: IntakeLimits = STANDARD_LIMITS,
 ) -> Part:
-    """Read a mesh file: STL, OBJ, PLY, OFF or 3MF.
+    """Read a mesh file: STL, OBJ, PLY, OFF, 3MF, AMF, GLB or glTF; STEP where its reader is installed.
 
     Parameters
     ----------

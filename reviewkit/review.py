@@ -16,9 +16,8 @@ from reviewkit.errors import ReviewError
 from reviewkit.figures import drawings
 from reviewkit.judging import WHOLE, not_checked
 from reviewkit.limits import Limits, load_limits
-from reviewkit.measure.pose import best_pose, pose_candidates
+from reviewkit.measure.poses import chosen_pose
 from reviewkit.model import (
-    IDENTITY,
     Action,
     Finding,
     Origin,
@@ -29,6 +28,7 @@ from reviewkit.model import (
     Verdict,
 )
 from reviewkit.part import Part, read_part
+from reviewkit.pose_sheet import pose_shots
 from reviewkit.resources import resource
 from reviewkit.submission import FILE_NAME as SUBMISSION_FILE
 from reviewkit.submission import PartEntry, Submission, facts, read_submission, slug
@@ -124,7 +124,7 @@ def judged(case: Case, checks: Sequence[Check] = CHECKS, progress: Progress = la
         for workpiece in case.workpieces:
             progress(f"{check.title}: {workpiece.part.id}")
             try:
-                findings += check.judge(workpiece, case.limits)
+                findings += [_illustrated(workpiece, f) for f in check.judge(workpiece, case.limits)]
             except ReviewError:
                 raise
             except Exception as error:
@@ -151,6 +151,12 @@ def concluded(case: Case, findings: Sequence[Finding], progress: Progress = lamb
         kit_version=version("reviewkit"),
         limits_sha256=case.limits.sha256,
     )
+
+
+def _illustrated(workpiece: Workpiece, finding: Finding) -> Finding:
+    """The finding with the small pictures that its pose sheet shows."""
+    shots = pose_shots(workpiece, finding) if "pose_sheet" in finding.figures else {}
+    return replace(finding, evidence={**finding.evidence, **shots}) if shots else finding
 
 
 def written(concluded: Review, folder: str | Path) -> Path:
@@ -210,22 +216,9 @@ def _setup(submission: Submission, entry: PartEntry, part: Part, limits: Limits)
             pose_origin=submission.origins[f"part.{entry.id}.pose"],
             pose_note="as the submission says",
         )
-    candidates = pose_candidates(
-        part.vertices,
-        part.faces,
-        overhang_deg=limits.value("pose.overhang", setup).value,
-        layer_height_mm=setup.layer_height_mm,
-        least_share=limits.value("pose.facet_share", setup).value,
-    )
-    best = best_pose(candidates, limits.value("pose.tie", setup).value)
-    note = (
-        f"chosen by us: the least overhang of {counted(len(candidates), 'way')} to lie"
-        if best.stable
-        else "as sent: it rests on no face"
-    )
-    if best.rotation == IDENTITY:
-        note += ", which is the pose as sent"
-    return replace(setup, pose=best.rotation, pose_origin=Origin.ASSUMED, pose_note=note)
+    regions = [region for region in submission.regions if region.part == part.id]
+    pose, note = chosen_pose(part.vertices, part.faces, setup, limits, regions)
+    return replace(setup, pose=pose, pose_origin=Origin.ASSUMED, pose_note=note)
 
 
 def _part_facts(workpiece: Workpiece) -> PartFacts:

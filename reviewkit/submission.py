@@ -29,7 +29,7 @@ from reviewkit.fields import MAX_ENTRIES, MAX_LINE, MAX_TEXT, Fields, finite, sh
 from reviewkit.model import IDENTITY, Fact, Floats, Matrix, Origin, Vector
 
 FILE_NAME = "submission.toml"
-MESH_SUFFIXES = (".stl", ".obj", ".ply", ".off", ".3mf")
+MESH_SUFFIXES = (".stl", ".obj", ".ply", ".off", ".3mf", ".amf", ".glb", ".gltf", ".step", ".stp")
 
 #: Length of each unit that a mesh or a customer may use [mm]; inch and foot are exact by the
 #: international yard of 1959 (NIST SP 811, B.6, from memory).

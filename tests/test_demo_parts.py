@@ -16,6 +16,7 @@ import numpy as np
 import pytest
 import shapely
 import trimesh
+from manifold3d import Manifold, Mesh
 from shapely import LineString, MultiPolygon, Point, Polygon, box
 from shapely.geometry.polygon import orient
 
@@ -25,13 +26,16 @@ from reviewkit.resources import resource
 from reviewkit.submission import read_submission, region_contains
 
 PARTS = resource("data", "parts")
-MESHES = ("launcher-a/launcher.stl", "launcher-a/float.stl", "bracket/bracket.stl")
-LINE_MM, ROOM_MM = 0.4, 240.0 - 2 * 5.0
+SUBMISSIONS = ("launcher-a", "bracket", "hinged-box", "snap-clip", "tool-grip")
+MESHES = ("launcher-a/launcher.stl", "launcher-a/float.stl", "bracket/bracket.stl", "hinged-box/hinged-box.stl",
+          "snap-clip/snap-clip.stl", "tool-grip/tool-grip.stl")  # fmt: skip
+NAMES = tuple(Path(name).stem for name in MESHES)
+LINE_MM, LAYER_MM, ROOM_MM = 0.4, 0.2, 240.0 - 2 * 5.0
 
 # (meets, fails): common practice; a bound that is met exactly counts as met.
 LEAST = {"compactness": (0.5, 0.15), "smallest island": (100, 25), "neck": (4 * LINE_MM, 2 * LINE_MM),
          "contact share": (0.5, 0.2)}  # fmt: skip
-MOST = {"islands": (1, 4), "holes": (2, 8), "outline": (500, 1500), "sharp corners": (0, 2)}
+MOST = {"islands": (1, 4), "holes": (2, 8), "outline": (500, 1500), "sharp corners": (0, 2), "joining height": (5, 5)}
 
 
 @pytest.fixture(scope="module")
@@ -61,7 +65,7 @@ def first_layers(meshes: dict[str, trimesh.Trimesh]) -> dict[str, Polygon]:
 
 @pytest.fixture(scope="module")
 def truth() -> list[dict[str, str]]:
-    return [*table("launcher-a"), *table("bracket")]
+    return [row for submission in SUBMISSIONS for row in table(submission)]
 
 
 def table(submission: str) -> list[dict[str, str]]:
@@ -93,7 +97,11 @@ def chord_mm(region: Polygon, point: tuple[float, ...], along: tuple[float, floa
 
 def voids(outline: Polygon) -> MultiPolygon:
     """What an outline encloses and does not fill."""
-    return MultiPolygon([Polygon(ring) for ring in outline.interiors])
+    return MultiPolygon([Polygon(ring) for piece in shapely.get_parts(outline) for ring in piece.interiors])
+
+
+def solid(mesh: trimesh.Trimesh) -> Manifold:
+    return Manifold(Mesh(np.asarray(mesh.vertices, np.float32), np.asarray(mesh.faces, np.uint32)))
 
 
 def interior_angles(outline: Polygon) -> tuple[np.ndarray, np.ndarray]:
@@ -163,7 +171,7 @@ def test_meshes_are_closed_and_small(name: str) -> None:
     assert mesh.area_faces.min() > 1e-10 * mesh.scale**2
 
 
-@pytest.mark.parametrize("submission", ["launcher-a", "bracket"])
+@pytest.mark.parametrize("submission", SUBMISSIONS)
 def test_truth_tables_are_well_formed(build: ModuleType, submission: str) -> None:
     rows = table(submission)
     assert tuple(rows[0]) == build.COLUMNS
@@ -181,16 +189,18 @@ def test_truth_tables_are_well_formed(build: ModuleType, submission: str) -> Non
             assert min(abs(value % 2 - 1) for value in place(row)) > 0.4
 
 
-@pytest.mark.parametrize("submission", ["launcher-a", "bracket"])
+@pytest.mark.parametrize("submission", SUBMISSIONS)
 def test_submissions_are_read(submission: str, meshes: dict[str, trimesh.Trimesh]) -> None:
     read = read_submission(PARTS / submission)
     assert {part.path(read).stem for part in read.parts} == {path.stem for path in (PARTS / submission).glob("*.stl")}
     for part in read.parts:
         assert part.units == "mm"
-        assert part.bodies == 1
+        assert part.bodies == meshes[part.id].body_count or part.id == "float"
         assert part.material == "PETG"
     for region in read.regions:
-        assert region_contains(region, meshes[region.part].triangles_center).any() or region.name == "barrel"
+        mesh = meshes[region.part]
+        surface = np.vstack([mesh.triangles_center, mesh.vertices])
+        assert region_contains(region, surface).any() or region.name == "barrel"
 
 
 # --- launcher ------------------------------------------------------------------------------
@@ -411,48 +421,333 @@ def test_bracket_has_no_thin_wall(meshes: dict[str, trimesh.Trimesh]) -> None:
         assert cut.difference(cut.buffer(-3.99).buffer(4.0)).area < 0.02 * cut.area
 
 
+# --- hinged box ----------------------------------------------------------------------------
+
+
+@pytest.fixture(scope="module")
+def box_and_lid(meshes: dict[str, trimesh.Trimesh]) -> tuple[trimesh.Trimesh, trimesh.Trimesh]:
+    lower, upper = sorted(meshes["hinged-box"].split(), key=lambda body: body.bounds[0, 2])
+    return lower, upper
+
+
+def empty_layers(low_mm: float, high_mm: float) -> int:
+    """Layers whose middle lies in a gap."""
+    middles = LAYER_MM * (np.arange(1000) + 0.5)
+    return int(((middles > low_mm) & (middles < high_mm)).sum())
+
+
+def test_box_is_two_bodies_that_nothing_joins(
+    meshes: dict[str, trimesh.Trimesh], box_and_lid: tuple[trimesh.Trimesh, trimesh.Trimesh]
+) -> None:
+    assert meshes["hinged-box"].body_count == 2
+    lower, lid = (solid(body) for body in box_and_lid)
+    assert (lower ^ lid).volume() == 0
+    # The narrowest of all gaps is the one under the lid.
+    assert lower.min_gap(lid, 1.0) == pytest.approx(0.08, abs=1e-4)
+
+
+def test_hinge_fuses_while_latch_and_head_are_free(
+    box_and_lid: tuple[trimesh.Trimesh, trimesh.Trimesh], truth: list[dict[str, str]]
+) -> None:
+    lower, lid = box_and_lid
+    for z_mm in (25.0, 27.0, 29.9):
+        pin, collar = (section(body, z_mm).intersection(box(28, -9, 45, 9)) for body in (lower, lid))
+        assert pin.bounds == pytest.approx((32, -4, 40, 4), abs=0.01)
+        assert pin.distance(collar) == pytest.approx(0.15, abs=0.01)
+    peg, notch = (section(body, 25.0).intersection(box(-45, -9, -28, 9)) for body in (lower, lid))
+    assert peg.distance(notch) == pytest.approx(0.4, abs=0.01)
+    # The notch is open to one side, so that the lid can turn.
+    assert notch.intersection(LineString([(-34, 0), (-34, -9)])).is_empty
+    assert lid.bounds[1, 2] == pytest.approx(30.0, abs=1e-4)
+    assert section(lower, 30.39).intersection(box(28, -9, 45, 9)).area == pytest.approx(pin.area, rel=1e-3)
+    assert empty_layers(30.0, 30.4) == 2
+    # The head is wider than the hole that it keeps.
+    assert section(lower, 34.0).bounds == pytest.approx((29.6, -6.4, 42.4, 6.4), abs=0.01)
+    # Under 0.2 mm a clearance fuses: University design-rule coupon, fab.cba.mit.edu MAS.863 week 4 (seen in the notes).
+    rows = rows_of(truth, "hinged-box", "PR-05")
+    assert {name: row["verdict"] for name, row in rows.items()} == dict.fromkeys(
+        ("part", "hinge", "lid-seat", "drain"), "fails"
+    )
+
+
+def test_no_layer_lies_between_rim_and_lid(box_and_lid: tuple[trimesh.Trimesh, trimesh.Trimesh]) -> None:
+    lower, lid = box_and_lid
+    bottom_mm = lid.bounds[0, 2]
+    assert bottom_mm == pytest.approx(24.08, abs=1e-4)
+    rim, roof = section(lower, 23.99), section(lid, 24.09)
+    # But for pin and peg, all of the rim ends at 24 mm.
+    above = section(lower, 24.01)
+    assert above.area == pytest.approx(math.pi * (4.0**2 + 2.4**2), rel=0.01)
+    assert empty_layers(24.0, bottom_mm) == 0
+    assert roof.intersection(rim).area > 0.85 * rim.area
+
+
+def test_lid_spans_the_inside(
+    box_and_lid: tuple[trimesh.Trimesh, trimesh.Trimesh], truth: list[dict[str, str]]
+) -> None:
+    lower, lid = box_and_lid
+    (inside,) = voids(section(lower, 23.99)).geoms
+    assert inside.bounds == pytest.approx((-28, -13, 28, 13), abs=1e-3)
+    assert section(lid, 24.09).contains(inside)
+    row = rows_of(truth, "hinged-box", "PR-06")["lid-seat"]
+    assert place(row) == pytest.approx((*inside.centroid.coords[0], lid.bounds[0, 2]), abs=1e-3)
+    # Longer bridges than 20 mm fail (common practice).
+    assert chord_mm(inside, place(row), (0, 1)) == pytest.approx(26.0, abs=1e-3)
+
+
+@pytest.mark.parametrize(("part", "expected"), [("hinged-box", 1), ("snap-clip", 0), ("tool-grip", 0)])
+def test_islands_that_begin_in_the_air(
+    part: str, expected: int, meshes: dict[str, trimesh.Trimesh], truth: list[dict[str, str]]
+) -> None:
+    heights = LAYER_MM * (np.arange(int(meshes[part].extents[2] / LAYER_MM)) + 0.5)
+    found, below = [], section(meshes[part], heights[0])
+    for z_mm in heights[1:]:
+        here = section(meshes[part], z_mm)
+        reach = below.buffer(LINE_MM / 2)
+        found += [(z_mm, piece) for piece in shapely.get_parts(here) if not piece.intersects(reach)]
+        below = here
+    assert len(found) == expected
+    for z_mm, piece in found:
+        (row,) = (row for name, row in rows_of(truth, part, "PR-06").items() if name.startswith("at "))
+        assert z_mm - LAYER_MM / 2 == pytest.approx(float(row["z_mm"])) == pytest.approx(6.0)
+        assert piece.centroid.coords[0] == pytest.approx(place(row)[:2], abs=1e-3)
+        assert piece.area == pytest.approx(2.4 * 14, abs=1e-3)
+        assert f"{piece.area:.1f} mm2" in row["fault"]
+
+
+def test_one_drain_is_too_small(first_layers: dict[str, Polygon], truth: list[dict[str, str]]) -> None:
+    small, sound = sorted(voids(first_layers["hinged-box"]).geoms, key=lambda hole: hole.area)
+    # Across its corners, then as a polygon of 48 sides: upright holes under 1 mm close (common practice).
+    assert small.bounds[2] - small.bounds[0] == pytest.approx(0.8, abs=1e-3)
+    assert sound.bounds[2] - sound.bounds[0] == pytest.approx(3.0, abs=1e-3)
+    row = rows_of(truth, "hinged-box", "PR-05")["drain"]
+    assert small.centroid.coords[0] == pytest.approx(place(row)[:2], abs=1e-3)
+
+
+@pytest.mark.parametrize(
+    ("part", "most_mm2"), [("hinged-box", 2.4 * 14 + 5.4 * 14), ("snap-clip", 5.0), ("tool-grip", 0)]
+)
+def test_hardly_anything_faces_down_but_what_is_planted(
+    part: str, most_mm2: float, meshes: dict[str, trimesh.Trimesh]
+) -> None:
+    # Steeper than 45 degrees from the vertical (common practice), off the plate and not the lid's underside: the
+    # hook's tongue and its short arm, and the clip's webs, 0.4 mm wide and 5.5 mm long.
+    mesh = meshes[part]
+    height = mesh.triangles_center[:, 2]
+    down = (mesh.face_normals[:, 2] < -math.sin(math.radians(45))) & (height > 0.05) & (np.abs(height - 24.08) > 0.01)
+    assert mesh.area_faces[down].sum() <= most_mm2
+
+
+# --- snap clip -----------------------------------------------------------------------------
+
+
+def test_pads_stay_behind(
+    meshes: dict[str, trimesh.Trimesh], first_layers: dict[str, Polygon], truth: list[dict[str, str]]
+) -> None:
+    mesh = meshes["snap-clip"]
+    pads = [island for island in shapely.get_parts(first_layers["snap-clip"]) if island.area < 100]
+    assert sorted(pad.centroid.y for pad in pads) == pytest.approx([-16, 16], abs=1e-3)
+    for pad in pads:
+        assert pad.area == pytest.approx(math.pi * 2.5**2, rel=0.01)
+        assert pad.area < LEAST["smallest island"][1]
+    for z_mm, islands in ((1.9, 3), (2.1, 1), (2.9, 1)):
+        assert len(shapely.get_parts(section(mesh, z_mm))) == islands
+    web = section(mesh, 2.5)
+    assert chord_mm(web, (52.0, 11.0), (1, 0)) == pytest.approx(0.4, abs=1e-4)
+    assert not section(mesh, 3.01).intersects(Point(52, 11))
+    # The web can pull with 0.4 mm2 at what is held by fifty times as much.
+    assert pads[0].area > 45 * 0.4 * 1.0
+    # More than two pieces to take off fail (common practice).
+    assert rows_of(truth, "snap-clip", "PR-08")["pieces"]["verdict"] == "fails"
+
+
+def test_strip_is_long_and_narrow_with_square_corners(
+    first_layers: dict[str, Polygon], truth: list[dict[str, str]]
+) -> None:
+    strip = max(shapely.get_parts(first_layers["snap-clip"]), key=lambda island: island.area)
+    assert strip.bounds == pytest.approx((-76, -8, 76, 8), abs=1e-4)
+    corners, angles = interior_angles(Polygon(strip.exterior))
+    assert angles == pytest.approx([90] * 4, abs=1e-3)
+    reach_mm = np.hypot(*corners.T)
+    assert reach_mm == pytest.approx(math.hypot(76, 8), abs=1e-3)
+    regions = {region.name: region for region in read_submission(PARTS / "snap-clip").regions}
+    rows = {name: row for name, row in rows_of(truth, "snap-clip", "PR-09").items() if name != "part"}
+    for name, row in rows.items():
+        assert region_contains(regions[name], np.column_stack([corners, np.zeros(4)])).sum() == 2
+        assert f"{reach_mm[0]:.1f} mm from the middle" in row["fault"]
+        # PETG shrinks by 0.2 to 0.6 % (from memory): no corner draws in by a millimetre, so it may hold.
+        assert float(row["fault"].split()[-2]) == pytest.approx(0.006 * reach_mm.max(), abs=0.005)
+        assert row["verdict"] == "marginal"
+    assert set(rows) == {"left-end", "right-end"}
+
+
+def test_post_is_too_slender(meshes: dict[str, trimesh.Trimesh], truth: list[dict[str, str]]) -> None:
+    mesh = meshes["snap-clip"]
+    around = box(40, -5, 48, 5)
+    cuts = [section(mesh, z).intersection(around) for z in (4.1, 40.0, 83.0)]
+    for cut in cuts:
+        assert cut.bounds == pytest.approx((41.5, -2.5, 46.5, 2.5), abs=1e-3)
+    height_mm = mesh.bounds[1, 2] - 4.0
+    assert height_mm == pytest.approx(80.0, abs=1e-4)
+    row = rows_of(truth, "snap-clip", "PR-07")["post"]
+    assert row["verdict"] == "fails"
+    assert height_mm / 5.0 == 16 > 8
+    # Roark's Formulas for Stress and Strain, table 8.1 (from memory): F H3 / (3 E I), E = 2000 MPa.
+    sway_mm = 0.1 * height_mm**3 / (3 * 2000 * math.pi * 5.0**4 / 64)
+    assert f"{sway_mm:.2f} mm to 0.1 N" in row["fault"]
+    assert sway_mm > LINE_MM / 2
+
+
+def test_arm_bends_across_its_layers(meshes: dict[str, trimesh.Trimesh], truth: list[dict[str, str]]) -> None:
+    mesh, submission = meshes["snap-clip"], read_submission(PARTS / "snap-clip")
+    (arm,) = (region for region in submission.regions if region.name == "arm")
+    (motion,) = submission.motions
+    # Upright: the same thin section at every height of the region, and the motion along its thin side.
+    for z_mm in (arm.volume.min_mm[2] + 0.05, 19.0, arm.volume.max_mm[2] - 0.05):
+        cut = section(mesh, z_mm).intersection(box(-36, -10, -20, 10))
+        assert cut.bounds == pytest.approx((-30.0, -6, -28.4, 6), abs=1e-3)
+    assert motion.direction == (1, 0, 0)
+    length_mm = 32.0 - 4.0
+    strain = 1.5 * 1.6 * motion.stroke[1] / length_mm**2
+    row = rows_of(truth, "snap-clip", "PR-11")["arm"]
+    assert float(row["fault"].split()[-1]) == pytest.approx(strain, abs=1e-4)
+    # PETG yields at 0.035 (from memory) in the layers, and at half of it across them (common practice).
+    assert 0.5 * 0.035 < strain < 0.035
+
+
+def test_label_is_drawn_finer_than_a_line(meshes: dict[str, trimesh.Trimesh], truth: list[dict[str, str]]) -> None:
+    mesh = meshes["snap-clip"]
+    around = box(-2, -3, 14, 3)
+    letters = section(mesh, 4.2).intersection(around)
+    assert len(shapely.get_parts(letters)) == 4
+    assert letters.bounds[3] - letters.bounds[1] == pytest.approx(3.0, abs=1e-3)
+    assert not letters.buffer(-0.149, join_style="mitre").is_empty
+    assert letters.buffer(-0.1501, join_style="mitre").is_empty
+    assert section(mesh, 4.39).intersects(around)
+    assert not section(mesh, 4.41).intersects(around)
+    # Between the letters there is room for two lines.
+    assert letters.buffer(0.39).geom_type == "MultiPolygon"
+    for code in ("PR-04", "PR-10"):
+        assert rows_of(truth, "snap-clip", code)["label"]["verdict"] == "fails"
+
+
+# --- tool grip -----------------------------------------------------------------------------
+
+
+def test_bore_and_spigot_are_drawn_to_size(meshes: dict[str, trimesh.Trimesh], truth: list[dict[str, str]]) -> None:
+    mesh, needed = meshes["tool-grip"], {r.id: r for r in read_submission(PARTS / "tool-grip").requirements}
+    for z_mm in (0.1, 10.0, 19.9):
+        (bore,) = voids(section(mesh, z_mm).intersection(box(30, -20, 70, 20))).geoms
+        assert bore.bounds == pytest.approx((37, -5, 47, 5), abs=1e-3)
+    spigot = section(mesh, 28.0)
+    assert spigot.bounds == pytest.approx((-22, -8, -6, 8), abs=1e-3)
+    assert (needed["R1"].nominal, needed["R2"].nominal) == (10.0, 16.0)
+    # ISO 2768-1, 6 to 30 mm: fine 0.1, medium 0.2 (from memory); printing holds about medium (common practice).
+    verdicts = {name: row["verdict"] for name, row in rows_of(truth, "tool-grip", "PR-12").items()}
+    assert needed["R1"].upper < 0.1
+    assert verdicts["R1"] == "fails"
+    assert needed["R2"].upper > 0.2
+    assert verdicts["R2"] == "meets"
+
+
+def test_boss_is_too_thin_for_its_insert(meshes: dict[str, trimesh.Trimesh], truth: list[dict[str, str]]) -> None:
+    mesh = meshes["tool-grip"]
+    (insert,) = read_submission(PARTS / "tool-grip").hardware
+    x, y, z = insert.point_mm
+    around = box(x - 5, y - 5, x + 5, y + 5)
+    for z_mm in (20.0, z - 0.01):
+        boss = section(mesh, z_mm).intersection(around)
+        (hole,) = voids(boss).geoms
+        assert boss.bounds == pytest.approx((x - 3.9, -3.9, x + 3.9, 3.9), abs=1e-3)
+        assert hole.bounds == pytest.approx((x - 2.7, -2.7, x + 2.7, 2.7), abs=1e-3)
+    assert not section(mesh, z + 0.01).intersects(around)
+    bottom = z - insert.length_mm - 1.0
+    assert not section(mesh, bottom + 0.01).contains(Point(x, y))
+    assert section(mesh, bottom - 0.01).contains(Point(x, y))
+    # Hole 0.87 to 0.93 of the insert (common practice); a wall under a quarter of the insert is less than any
+    # rule allows: "Recommendation for the designer", secam-fixing.com (seen in the notes).
+    assert 0.87 <= 5.4 / insert.diameter_mm <= 0.93
+    assert 1.2 / insert.diameter_mm < 0.25
+    assert rows_of(truth, "tool-grip", "PR-12")[insert.name]["verdict"] == "fails"
+
+
+def test_badge_shows_its_layers_and_the_flat_side_has_none(
+    meshes: dict[str, trimesh.Trimesh], first_layers: dict[str, Polygon], truth: list[dict[str, str]]
+) -> None:
+    mesh = meshes["tool-grip"]
+    regions = {region.name: region for region in read_submission(PARTS / "tool-grip").regions}
+    up, area = mesh.face_normals[:, 2], mesh.area_faces
+    badge = region_contains(regions["badge"], mesh.triangles_center)
+    slope = badge & (np.abs(up - math.cos(math.radians(20))) < 1e-4)
+    assert area[slope].sum() > 400
+    assert area[slope].sum() > 0.9 * area[badge].sum()
+    # Height of a step: h cos(slope); more than 0.12 mm is coarse (common practice).
+    assert (area * LAYER_MM * np.abs(up))[badge].sum() / area[badge].sum() > 0.12
+    rows = rows_of(truth, "tool-grip", "PR-13")
+    assert f"steps of {LAYER_MM * math.cos(math.radians(20)):.3f} mm" in rows["badge steps"]["fault"]
+    flat = region_contains(regions["flat-side"], mesh.triangles_center)
+    assert up[flat] == pytest.approx(-1, abs=1e-6)
+    assert area[flat].sum() == pytest.approx(first_layers["tool-grip"].area, rel=0.01)
+    assert {name: row["verdict"] for name, row in rows.items()} == {
+        "part": "fails", "badge steps": "fails", "flat-side plate side": "marginal",
+    }  # fmt: skip
+
+
+def test_grip_has_no_wall_thinner_than_three_lines(meshes: dict[str, trimesh.Trimesh]) -> None:
+    for z_mm in (1.0, 10.0, 18.0, 22.0, 25.0):
+        cut = section(meshes["tool-grip"], z_mm)
+        # Sharp corners lose their tips; a thinner wall would lose itself.
+        lost = shapely.get_parts(cut.difference(cut.buffer(-0.59).buffer(0.61)))
+        assert shapely.area(lost).max(initial=0.0) < 0.1
+
+
 # --- first layers --------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("part", ["launcher", "float", "bracket"])
+@pytest.mark.parametrize("part", NAMES)
 def test_first_layer_rows_follow_from_the_outline(
     part: str, meshes: dict[str, trimesh.Trimesh], first_layers: dict[str, Polygon], truth: list[dict[str, str]]
 ) -> None:
     first, rows = first_layers[part], rows_of(truth, part, "PR-03")
-    assert first.geom_type == "Polygon"
-    shadow = shapely.union_all([section(meshes[part], z) for z in np.arange(0.1, meshes[part].extents[2], 1.0)])
+    islands = shapely.get_parts(first)
+    cuts = [section(meshes[part], z) for z in np.arange(0.1, meshes[part].extents[2], 1.0)]
     values = {
-        "islands": 1,
-        "holes": len(first.interiors),
+        "islands": len(islands),
+        "holes": sum(len(island.interiors) for island in islands),
         "outline": first.length,
         "compactness": 4 * math.pi * first.area / first.length**2,
-        "smallest island": first.area,
-        "contact share": first.area / shadow.union(first).area,
-        "sharp corners": len(sharp_corners(first)),
+        "smallest island": min(island.area for island in islands),
+        "contact share": first.area / shapely.union_all(cuts).area,
+        "sharp corners": sum(len(sharp_corners(island)) for island in islands),
     }
+    if len(islands) > 1:
+        values["joining height"] = next(n for n, cut in enumerate(cuts) if cut.geom_type == "Polygon")
     assert set(rows) == {*values, "neck"}
     for subject, value in values.items():
         assert rows[subject]["verdict"] == banded(subject, value), (subject, value)
     assert rows["holes"]["fault"] == f"{values['holes']} holes"
     assert float(rows["outline"]["fault"].split()[0]) == pytest.approx(values["outline"], abs=0.2)
     assert float(rows["compactness"]["fault"].split()[-1]) == pytest.approx(values["compactness"], abs=2e-4)
-    assert values["contact share"] == pytest.approx(1.0, abs=1e-4)
+    share = rows["contact share"]["fault"].split()[0]
+    assert values["contact share"] == pytest.approx(1.0 if share == "all" else float(share) / 100, abs=1e-3)
+    if "joining height" in rows:
+        assert float(rows["joining height"]["fault"].split()[3]) == pytest.approx(values["joining height"])
 
 
-@pytest.mark.parametrize("part", ["launcher", "float", "bracket"])
+@pytest.mark.parametrize("part", NAMES)
 def test_first_layer_neck_splits_where_it_is_said_to(
     part: str, first_layers: dict[str, Polygon], truth: list[dict[str, str]]
 ) -> None:
     row = rows_of(truth, part, "PR-03")["neck"]
     neck_mm = float(row["fault"].split()[-2])
-    first = first_layers[part]
+    islands = shapely.get_parts(first_layers[part])
 
     def pieces(opening_mm: float) -> int:
-        return len(shapely.get_parts(first.buffer(-opening_mm / 2)))
+        return len(shapely.get_parts(shapely.buffer(islands, -opening_mm / 2)))
 
     assert row["verdict"] == banded("neck", neck_mm)
     if row["verdict"] == "meets":
-        assert pieces(4 * LINE_MM) == 1
+        assert pieces(4 * LINE_MM) == len(islands)
     else:
         assert pieces(neck_mm - 0.01) == 1
         assert pieces(neck_mm + 0.01) > 1

@@ -490,7 +490,7 @@ def command_problem(words: Sequence[str]) -> str:
             return ""
         case ["pip", "install", *options, what]:
             path, _, extra = what.rstrip("]").partition("[")
-            if not set(options) <= {"-e"} or not (ROOT / path / "pyproject.toml").is_file():
+            if not set(options) <= {"-e", "-q"} or not (ROOT / path / "pyproject.toml").is_file():
                 return f"{path} is not installed so"
             return "" if not extra or extra in extras else f"no extra is called {extra}"
         case [program, *arguments] if program in PROJECT["project"]["scripts"]:

@@ -313,7 +313,7 @@ def test_the_later_region_wins():
         (SMALL.replace('"clip.stl"', "'a\\clip.stl'"), "'file' must be a path inside the folder"),
         (SMALL.replace("clip.stl", "C:clip.stl"), "'file' must be a path inside the folder"),
         (SMALL.replace("clip.stl", "clip\\u0000.stl"), "'file' must be a path inside the folder"),
-        (SMALL.replace("clip.stl", "clip.step"), "'file' must be a mesh (.stl, .obj, .ply, .off, .3mf), got"),
+        (SMALL.replace("clip.stl", "clip.dxf"), "'file' must be a mesh (.stl, .obj, .ply, .off, .3mf, .amf, .glb, "),
         (SMALL.replace("clip.stl", ""), "'file' is empty"),
         (in_part("count = -1\n"), "'count' must be a whole number from 1"),
         (in_part('launched_by = "launcher"\n'), "'launched_by' names part 'launcher', which is not there"),
@@ -507,7 +507,7 @@ def test_options_are_checked(tmp_path, options, words):
     [
         ([], "gone", "gone' is not a file or folder that can be read; give the folder that holds submission.toml"),
         ([], "x" * 300 + ".stl", "is not a file or folder that can be read"),
-        (["part.step"], "part.step", "'part.step' is not read; export the part as a mesh (.stl, .obj"),
+        (["part.dxf"], "part.dxf", "'part.dxf' is not read; export the part as a mesh (.stl, .obj"),
         ([], ".", "holds no submission.toml and no mesh"),
         (["tube.obj", "notes.txt"], ".", "but one mesh, 'tube.obj'; give that file itself, or write a submission.toml"),
         (["a.stl", "b.STL"], ".", "but 2 meshes; write a submission.toml that lists them"),

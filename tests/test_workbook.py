@@ -133,7 +133,7 @@ def test_shipped_workbooks_run_by_themselves_with_the_parameters_they_ship_with(
         capture_output=True,
         text=True,
         check=False,
-        timeout=120,
+        timeout=600,
     )
     assert done.returncode == 0, done.stdout[-3000:] + done.stderr[-1000:]
     assert " passed" in done.stdout

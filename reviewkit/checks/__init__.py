@@ -9,8 +9,18 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from reviewkit.checks.intake import intake
+from reviewkit.checks.printability.features import features
 from reviewkit.checks.printability.first_layer import first_layer_shape
+from reviewkit.checks.printability.fits import fits
+from reviewkit.checks.printability.gaps import gaps
+from reviewkit.checks.printability.lift import corner_lift
+from reviewkit.checks.printability.loads import loads
+from reviewkit.checks.printability.looks import looks
+from reviewkit.checks.printability.overhangs import overhanging
 from reviewkit.checks.printability.plate import plate_fit
+from reviewkit.checks.printability.poses import poses
+from reviewkit.checks.printability.removal import removal
+from reviewkit.checks.printability.stability import stability
 from reviewkit.checks.printability.walls import walls
 from reviewkit.checks.requirements import requirements
 from reviewkit.limits import Limits
@@ -28,26 +38,27 @@ class Check:
     judge: Callable[[Workpiece, Limits], list[Finding]]
 
 
+_PRINT = "printability"
 CHECKS = (
     Check("IN", "Mesh and units", "intake", intake),
     Check("RQ", "Requirements", "intake", requirements),
-    Check("PR-01", "Plate fit", "printability", plate_fit),
-    Check("PR-03", "First layer", "printability", first_layer_shape),
-    Check("PR-04", "Walls", "printability", walls),
+    Check("PR-01", "Plate fit", _PRINT, plate_fit),
+    Check("PR-02", "Poses", _PRINT, poses),
+    Check("PR-03", "First layer", _PRINT, first_layer_shape),
+    Check("PR-04", "Walls", _PRINT, walls),
+    Check("PR-05", "Gaps", _PRINT, gaps),
+    Check("PR-06", "Overhangs", _PRINT, overhanging),
+    Check("PR-07", "Tall and thin", _PRINT, stability),
+    Check("PR-08", "Removal without a hand", _PRINT, removal),
+    Check("PR-09", "Corner lift", _PRINT, corner_lift),
+    Check("PR-10", "Small features", _PRINT, features),
+    Check("PR-11", "Load against the layers", _PRINT, loads),
+    Check("PR-12", "Fits", _PRINT, fits),
+    Check("PR-13", "Looks", _PRINT, looks),
 )
 
 _LATER = "this version of the kit has no check for it; a reviewer has to judge it"
 NOT_COVERED = (
-    ("PR-02 poses compared", _LATER),
-    ("PR-05 gaps that fuse, small slots and holes", _LATER),
-    ("PR-06 overhangs, bridges and supports", _LATER),
-    ("PR-07 tall and thin parts", _LATER),
-    ("PR-08 removal from the plate", _LATER),
-    ("PR-09 corner lift", _LATER),
-    ("PR-10 features too small to draw", _LATER),
-    ("PR-11 load against the layers", _LATER),
-    ("PR-12 fits and toleranced sizes", _LATER),
-    ("PR-13 visible faces", _LATER),
     ("ME flexure stiffness, strain and life", _LATER),
     ("SA finger access, pinching, small parts, projectiles, edges", f"{_LATER} and accredited tests decide"),
     ("ER grip and reach", _LATER),

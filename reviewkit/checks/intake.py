@@ -5,7 +5,7 @@ IN-01   closed and sound: a solid can be sliced from the mesh; surfaces run thro
 IN-02   mended: what was changed on the mesh before the review
 IN-03   bodies: as many as declared; standing twice, overlapping, or too small to be meant
 IN-04   units: who says them, and what else the size could mean
-IN-05   facets: without area, too many, coordinates too coarse; round holes too coarse
+IN-05   facets: without area, too many, coordinates too coarse; round holes and curves too coarse
 IN-06   file: cut short, left over, or holding something that was not applied
 ======  =========================================================================================
 """
@@ -13,6 +13,7 @@ IN-06   file: cut short, left over, or holding something that was not applied
 import numpy as np
 from numpy.typing import NDArray
 
+from reviewkit.intake.curves import Curve, faceted_curves
 from reviewkit.intake.edges import Edges, connected, find_bodies
 from reviewkit.intake.health import SIGHT_LINES, UNITED_FACETS
 from reviewkit.intake.raw import UNIT_WORDS
@@ -419,12 +420,13 @@ def units(workpiece: Workpiece, limits: Limits) -> list[Finding]:
 
 
 def facets(workpiece: Workpiece, limits: Limits) -> list[Finding]:
-    """IN-05: facets without area, their number, the steps of the coordinates, and round holes.
+    """IN-05: facets without area, their number, the steps of the coordinates, round holes and curves.
 
     Returns
     -------
     list of Finding
-        One on the whole; one more on the coarsest round hole when it is too coarse.
+        One on the whole; one more on the coarsest round hole when it is too coarse, and one on
+        other curves whose facets lie too far from them.
     """
     part, health, setup = workpiece.part, workpiece.part.health, workpiece.setup
     stored = "step of 32-bit numbers at the farthest coordinate"
@@ -466,7 +468,7 @@ def facets(workpiece: Workpiece, limits: Limits) -> list[Finding]:
         measurements=tuple(Measurement(words, value, unit, 0.0, method) for _, words, value, unit, method in judged),
         limits=tuple(limit for band in bands for limit in band.limits),
     )
-    return [whole, *hole]
+    return [whole, *hole, *_coarse_curves(workpiece, limits)]
 
 
 def _coarse_hole(workpiece: Workpiece, limits: Limits) -> list[Finding]:
@@ -501,6 +503,65 @@ def _coarse_hole(workpiece: Workpiece, limits: Limits) -> list[Finding]:
     ]
 
 
+def _coarse_curves(workpiece: Workpiece, limits: Limits) -> list[Finding]:
+    """Curved surfaces whose facets lie too far from them; nothing when there are none."""
+    part, setup = workpiece.part, workpiece.setup
+    band = limits.band("intake.curve_sagitta_mm", setup)
+    least, most = (limits.value(f"intake.curve_turn_{end}_deg", setup).value for end in ("least", "most"))
+    if not part.health.sound or len(part.faces) > UNITED_FACETS:
+        return []
+    curves = [
+        curve
+        for curve in faceted_curves(part.vertices, part.faces, Edges(part.faces), (least, most))
+        if band.verdict(curve.sagitta_mm) is not Verdict.MEETS and not _is_judged_hole(workpiece, limits, curve)
+    ]
+    if not curves:
+        return []
+    places, evidence = [], {}
+    for number, curve in enumerate(curves[:_SHOWN], 1):
+        corners = part.vertices[part.faces[curve.facets]].reshape(-1, 3)
+        low, high = corners.min(axis=0), corners.max(axis=0)
+        evidence[f"curve_{number}"] = curve.facets
+        places.append(Place(vector((low + high) / 2), None, (vector(low), vector(high)), f"curve_{number}"))
+    worst = curves[0]
+    others = f", and {len(curves) - 1:,} more like it" if len(curves) > 1 else ""
+    # The sagitta goes with the square of the turn.
+    turn_deg = worst.turn_deg * np.sqrt(band.limits[0].value / worst.sagitta_mm)
+    return [
+        finding(
+            workpiece,
+            "IN-05",
+            DOMAIN,
+            "coarse curves",
+            band.verdict(worst.sagitta_mm),
+            f"A {'hollow' if worst.hollow else 'rounded'} surface is made of {worst.flats:,} flats that turn by "
+            f"{worst.turn_deg:.0f} degrees and lie up to {mm_words(worst.sagitta_mm)} from the curve they stand "
+            f"for{others}: the flats will show.",
+            f"Export with a chord tolerance of {mm_words(band.limits[0].value)} or finer, here a turn of "
+            f"{turn_deg:.1f} degrees or less from flat to flat; or say that the flats are meant.",
+            severity=Severity.LOOKS,
+            measurements=(
+                Measurement("curve to facet", worst.sagitta_mm, "mm", 0.0, "turn from flat to flat and their width"),
+                Measurement("turn from flat to flat", worst.turn_deg, "deg", 0.0, "median along the run of flats"),
+                Measurement("curves too coarse", float(len(curves)), "-", 0.0, _COUNTED),
+            ),
+            limits=band.limits,
+            where=tuple(places),
+            evidence=evidence,
+        )
+    ]
+
+
+def _is_judged_hole(workpiece: Workpiece, limits: Limits, curve: Curve) -> bool:
+    """Whether a curve is the round hole that has a finding of its own."""
+    part, health = workpiece.part, workpiece.part.health
+    if not curve.hollow or not _coarse_hole(workpiece, limits):
+        return False
+    corners = part.vertices[part.faces[curve.facets]].reshape(-1, 3)
+    middle = (corners.min(axis=0) + corners.max(axis=0)) / 2
+    return float(np.linalg.norm(middle - health.hole_at_mm)) < health.hole_diameter_mm / 4
+
+
 def file_content(workpiece: Workpiece, limits: Limits) -> list[Finding]:
     """IN-06: whether the file is whole and all of it was applied."""
     health, setup = workpiece.part.health, workpiece.setup
@@ -525,6 +586,8 @@ def file_content(workpiece: Workpiece, limits: Limits) -> list[Finding]:
         more = f"; and {len(health.unread) - _SHOWN} more" if len(health.unread) > _SHOWN else ""
         told.append(f"Not applied: {'; '.join(health.unread[:_SHOWN])}{more}.")
         changes.append("Say whether what was not applied belongs to the part.")
+    if health.notes:
+        told.append(f"How it was read: {'; '.join(health.notes)}.")
     if health.ignored:
         told.append(f"Not needed for the shape: {'; '.join(health.ignored)}.")
     return [

@@ -55,10 +55,10 @@ def write_review(review: Review, drawings: Sequence[Drawing], folder: Path) -> l
     """
     figures = folder / "figures"
     make_folder(figures)
-    wanted = {drawing.file for drawing in drawings}
-    for stale in figures.iterdir():
-        if stale.is_file() and stale.name not in wanted:
-            stale.unlink()
+    wanted = {f"figures/{drawing.file}" for drawing in drawings}
+    for stale in _listed(folder) - wanted:
+        if stale.startswith("figures/"):
+            (folder / stale).unlink(missing_ok=True)
     text = review_json(review).encode()
     # Evidence says which review it belongs to, so that a stop between two files is noticed.
     own = np.frombuffer(hashlib.sha256(text).digest(), dtype=np.uint8)
@@ -97,7 +97,7 @@ def sealed(review: Review, folder: Path) -> Path:
         "platform": platform.system(),
         "libraries": {name: importlib.metadata.version(name) for name in LIBRARIES},
         "submission": {name: _plain(review.submission.get(name)) for name in ("number", "revision", "quantity")},
-        "inputs": {part.file: part.sha256 for part in review.parts},
+        "inputs": {part.id: {"file": part.file, "sha256": part.sha256} for part in review.parts},
         "files": files,
     }
     return write_bytes(folder / MANIFEST, (json.dumps(manifest, sort_keys=True, indent=1) + "\n").encode())
@@ -115,6 +115,14 @@ def make_folder(folder: Path) -> None:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:
         raise DocumentError(f"cannot write to {folder}: {error.strerror}; choose another folder with --out") from None
+
+
+def _listed(folder: Path) -> set[str]:
+    """Files that the manifest of an earlier review names; none where there is no readable one."""
+    try:
+        return set(json.loads((folder / MANIFEST).read_bytes())["files"])
+    except (OSError, ValueError, LookupError, TypeError):
+        return set()
 
 
 def write_bytes(path: Path, content: bytes) -> Path:

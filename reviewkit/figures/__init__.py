@@ -14,7 +14,19 @@ from matplotlib.figure import Figure
 from matplotlib.patches import Circle
 
 from reviewkit.errors import ReviewError
-from reviewkit.figures import first_layer, plate, walls
+from reviewkit.figures import (
+    first_layer,
+    fits,
+    gaps,
+    lift,
+    loads,
+    overhangs,
+    plate,
+    poses,
+    removal,
+    stability,
+    walls,
+)
 from reviewkit.figures.style import DPI, INK, STYLE, WRONG, text
 from reviewkit.model import Drawing, Finding, Picture, Review
 from reviewkit.submission import slug
@@ -30,6 +42,17 @@ _DRAWINGS: tuple[Draw, ...] = (
     walls.wall_widths,
     walls.skin_thickness,
     walls.worst_layer,
+    poses.pose_sheet,
+    gaps.gap_layer,
+    gaps.detail_layer,
+    overhangs.overhang_map,
+    overhangs.midair_layer,
+    stability.growing_print,
+    removal.push_plan,
+    lift.corner_lift,
+    loads.layer_strength,
+    fits.fit_interval,
+    fits.boss_section,
 )
 _KINDS = {draw.__name__: draw for draw in _DRAWINGS}
 

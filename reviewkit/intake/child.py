@@ -25,7 +25,7 @@ def _work(request: Mapping[str, Any]) -> None:
     """Read and mend the file of a request; leave ``mesh.npz`` in the folder at hand."""
     data = Path(request["path"]).read_bytes()
     numbers = request["numbers"]
-    raw = read_mesh(data, request["suffix"], Caps(request["facets"], request["unpacked_bytes"]))
+    raw = read_mesh(data, request["suffix"], Caps(request["facets"], request["unpacked_bytes"]), numbers)
     units = settle_units(raw, request["units"], numbers)
     extents = np.ptp(raw.vertices, axis=0)
     if not extents.max() > 0:
@@ -74,6 +74,9 @@ def main() -> int:
         0 when ``mesh.npz`` was written, 3 when the file is refused.
     """
     request = json.load(sys.stdin)
+    # What libraries print goes to standard error, so that only the refusal is said here.
+    answer = os.fdopen(os.dup(1), "w", encoding="utf-8")
+    os.dup2(2, 1)
     _bound_memory(request["memory_bytes"])
     try:
         _work(request)
@@ -85,7 +88,8 @@ def main() -> int:
         refusal = f"cannot be worked through ({type(error).__name__}: {one_line(error)}); export it again"
     else:
         return 0
-    json.dump({"refusal": one_line(refusal, 400)}, sys.stdout)
+    with answer:
+        json.dump({"refusal": one_line(refusal, 400)}, answer)
     return REFUSED
 
 

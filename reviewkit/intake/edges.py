@@ -75,8 +75,14 @@ class Edges:
         Where more than two meet, the first facet in the file goes with the first that
         runs the other way: bodies that touch or coincide stay apart.
         """
+        ahead, back = self.agreeing_halves
+        return ahead // 3, back // 3
+
+    @cached_property
+    def agreeing_halves(self) -> tuple[Ints, Ints]:
+        """Half-edges of the pairs of `agreeing`, the second runs against the first."""
         balanced = np.repeat(self.balanced, self.counts)
-        return self._order[balanced & self._along] // 3, self._order[balanced & ~self._along] // 3
+        return self._order[balanced & self._along], self._order[balanced & ~self._along]
 
     @property
     def disagreeing(self) -> tuple[Ints, Ints]:

@@ -5,7 +5,8 @@ from dataclasses import dataclass
 import manifold3d
 import numpy as np
 
-from reviewkit.intake.edges import Edges, Ints, as_solid, boxes, compacted, connected, enclosing, find_bodies
+from reviewkit.intake.curves import coarsest_hole
+from reviewkit.intake.edges import Ints, as_solid, boxes, compacted, connected, enclosing, find_bodies
 from reviewkit.intake.mending import Mended
 from reviewkit.intake.raw import Faces, RawMesh
 from reviewkit.model import Floats, Vector
@@ -15,11 +16,6 @@ _COMPARED_BODIES = 3_000
 UNITED_FACETS = 1_000_000
 # Lines of sight a side of the grid that looks for surfaces running through one another.
 SIGHT_LINES = 200
-# What makes a ring of flats a round hole: facets within this angle are one flat, flats beyond
-# it turn; with fewer flats it may be meant as a polygon; corners within this share of the radius.
-_FLAT_DEG, _TURN_DEG = 0.1, 1.0
-_FEWEST_FLATS = 9
-_ROUND_SHARE = 0.02
 
 
 @dataclass(frozen=True)
@@ -78,6 +74,8 @@ class Health:
     mended, unread, ignored : tuple of str
         Plain words: what was mended, what of the file was not applied, and which looks of
         it do not matter to the shape.
+    notes : tuple of str
+        How the shape was read where the format leaves no other way.
     """
 
     format: str
@@ -114,6 +112,7 @@ class Health:
     mended: tuple[str, ...]
     unread: tuple[str, ...]
     ignored: tuple[str, ...]
+    notes: tuple[str, ...]
 
 
 def examine(raw: RawMesh, mesh: Mended) -> Health:
@@ -131,7 +130,7 @@ def examine(raw: RawMesh, mesh: Mended) -> Health:
     solids = closed & (volumes > 0)
     sound = edges.closed and float(volumes.sum()) > 0
     crossing = _counted_twice(vertices, faces, pieces) if sound and len(faces) <= UNITED_FACETS else (None, None)
-    hole = _coarsest_hole(vertices, faces, edges) if sound else None
+    hole = coarsest_hole(vertices, faces, edges) if sound else None
     return Health(
         format=raw.format,
         triangles_sent=len(raw.faces) + raw.facets_missing,
@@ -167,6 +166,7 @@ def examine(raw: RawMesh, mesh: Mended) -> Health:
         mended=mesh.words,
         unread=raw.unread,
         ignored=raw.ignored,
+        notes=raw.notes,
     )
 
 
@@ -276,59 +276,3 @@ def _spread(counts: Ints, first: Ints) -> tuple[Ints, Ints]:
     index = np.repeat(np.arange(len(counts)), counts)
     run = np.arange(len(index)) - np.repeat(np.cumsum(counts) - counts, counts)
     return index, first[index] + run
-
-
-def _coarsest_hole(vertices: Floats, faces: Faces, edges: Edges) -> tuple[int, float, Vector] | None:
-    """Fewest flats around a straight round hole, its diameter and its middle.
-
-    Notes
-    -----
-    Facets are joined to flats.  A hole is a closed ring of flats around one axis, each meeting
-    two others at a hollow angle.
-    """
-    a, b = edges.agreeing
-    normals = np.cross(vertices[faces[:, 1]] - vertices[faces[:, 0]], vertices[faces[:, 2]] - vertices[faces[:, 0]])
-    normals /= np.maximum(np.linalg.norm(normals, axis=1, keepdims=True), 1e-300)
-    bend = np.degrees(np.arccos(np.clip(np.einsum("ij,ij->i", normals[a], normals[b]), -1, 1)))
-    flats = connected(len(faces), a[bend < _FLAT_DEG], b[bend < _FLAT_DEG])
-    middles = vertices[faces].mean(axis=1)
-    hollow = np.einsum("ij,ij->i", middles[b] - middles[a], normals[a]) > 0
-    joint = hollow & (bend > _TURN_DEG) & (bend < 360 / (_FEWEST_FLATS - 0.5))
-    pairs = np.unique(np.sort(np.column_stack([flats[a[joint]], flats[b[joint]]]), axis=1), axis=0)
-    if not len(pairs):
-        return None
-    n = int(flats.max()) + 1
-    degree = np.bincount(pairs.ravel(), minlength=n)
-    in_ring = (degree[pairs] == 2).all(axis=1)
-    rings = connected(n, pairs[in_ring, 0], pairs[in_ring, 1])
-    sizes, links = np.bincount(rings), np.bincount(rings[pairs[in_ring, 0]], minlength=int(rings.max()) + 1)
-    best = None
-    by_flat = np.argsort(flats, kind="stable")
-    starts = np.searchsorted(flats[by_flat], np.arange(n + 1))
-    by_ring = np.argsort(rings, kind="stable")
-    ring_starts = np.searchsorted(rings[by_ring], np.arange(len(sizes) + 1))
-    for ring in np.flatnonzero((sizes >= _FEWEST_FLATS) & (links == sizes)):
-        if best is not None and sizes[ring] >= best[0]:
-            continue
-        members = by_ring[ring_starts[ring] : ring_starts[ring + 1]]
-        facets = np.concatenate([by_flat[starts[flat] : starts[flat + 1]] for flat in members])
-        hole = _round(vertices[np.unique(faces[facets])], normals[by_flat[starts[members]]])
-        if hole is not None:
-            best = (int(sizes[ring]), *hole)
-    return best
-
-
-def _round(points: Floats, normals: Floats) -> tuple[float, Vector] | None:
-    """Diameter and middle of a ring of flats around one axis, or none when it is not round."""
-    _, spread, directions = np.linalg.svd(normals, full_matrices=False)
-    if spread[2] > 1e-3 * spread[0] or spread[1] < 0.9 * spread[0]:
-        return None
-    flat = points @ directions[:2].T
-    # Circle through the corners by least squares (x2 + y2 is linear in middle and offset).
-    middle = np.linalg.lstsq(np.column_stack([2 * flat, np.ones(len(flat))]), (flat**2).sum(axis=1))[0][:2]
-    radii = np.linalg.norm(flat - middle, axis=1)
-    if np.ptp(radii) > _ROUND_SHARE * radii.mean():
-        return None
-    along = points @ directions[2]
-    centre = middle @ directions[:2] + (along.min() + along.max()) / 2 * directions[2]
-    return 2 * float(radii.mean()), (float(centre[0]), float(centre[1]), float(centre[2]))

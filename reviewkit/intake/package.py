@@ -5,18 +5,15 @@ References
 3MF Core Specification 1.4.0 and 3MF Production Extension (3MF Consortium).
 """
 
-import io
-import zipfile
-import zlib
 from array import array
 from collections import Counter
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
-from xml.parsers import expat
 
 import numpy as np
 
 from reviewkit.errors import MeshError
+from reviewkit.intake.markup import Handlers, opened_archive, read_packed_markup
 from reviewkit.intake.raw import Caps, Faces, RawMesh, one_line
 from reviewkit.model import Floats
 
@@ -42,12 +39,8 @@ _UNITS = {"micron": "um", "millimeter": "mm", "centimeter": "cm", "inch": "in", 
 _PLUMBING = (".rels", ".png", ".jpg", ".jpeg", "[content_types].xml", "/core.xml", "/")
 
 # Safety caps of the reader, no judgement of the part.
-_CHUNK_BYTES = 1 << 20
-_PACKAGE_PARTS = 10_000
 _PLACED_OBJECTS = 100_000
 _NESTED_LEVELS = 64
-
-_DAMAGED = "is no whole 3MF package (its ZIP archive is damaged); export it again"
 
 
 @dataclass(frozen=True, eq=False)
@@ -160,18 +153,8 @@ class _Package:
     """The ZIP archive, its model parts read when they are asked for."""
 
     def __init__(self, data: bytes, caps: Caps) -> None:
-        try:
-            self._zip = zipfile.ZipFile(io.BytesIO(data))
-        except (zipfile.BadZipFile, NotImplementedError, ValueError, OSError):
-            raise MeshError(_DAMAGED) from None
-        infos = self._zip.infolist()
-        unpacked = sum(info.file_size for info in infos)
-        if unpacked > caps.unpacked_bytes or len(infos) > _PACKAGE_PARTS:
-            raise MeshError(
-                f"unpacks to {unpacked:,} bytes in {len(infos):,} parts; at most {caps.unpacked_bytes:,} bytes in "
-                f"{_PACKAGE_PARTS:,} parts are read; export it alone and coarser"
-            )
-        self._infos = {f"/{info.filename.lstrip('/')}".lower(): info for info in infos}
+        self._zip = opened_archive(data, caps, "3MF")
+        self._infos = {f"/{info.filename.lstrip('/')}".lower(): info for info in self._zip.infolist()}
         self.models: dict[str, _Model] = {}
 
     def root(self) -> str:
@@ -199,28 +182,11 @@ class _Package:
         ]
 
     def _parse(self, path: str, markup: "_Relations | _Model") -> None:
-        """Feed a part to its handlers piece by piece; entities are never resolved."""
+        """Feed a part to its handlers."""
         if path not in self._infos:
             raise MeshError(f"is no whole 3MF package: its part {one_line(path)} is missing; export it again")
-        parser = expat.ParserCreate(namespace_separator=" ")
-        parser.StartElementHandler = markup.start
-        parser.StartNamespaceDeclHandler = markup.namespace
-        parser.StartDoctypeDeclHandler = _refuse_document_type
-        try:
-            with self._zip.open(self._infos[path]) as stream:
-                while piece := stream.read(_CHUNK_BYTES):
-                    parser.Parse(piece, False)
-                parser.Parse(b"", True)
-        except expat.ExpatError as error:
-            raise MeshError(f"is damaged: its markup breaks in line {error.lineno}; export it again") from None
-        except RuntimeError:
-            raise MeshError("is encrypted; send it without a password") from None
-        except (zipfile.BadZipFile, zlib.error, NotImplementedError, OSError, EOFError):
-            raise MeshError(_DAMAGED) from None
-
-
-def _refuse_document_type(*_: object) -> None:
-    raise MeshError("holds a document type declaration, which 3MF forbids; export it again")
+        handlers = Handlers(markup.start, namespace=markup.namespace)
+        read_packed_markup(self._zip, self._infos[path], "3MF", handlers)
 
 
 class _Relations:

@@ -73,6 +73,8 @@ class RawMesh:
         Geometry or instructions of the file that were not applied.
     ignored : tuple of str
         Looks and notes that a review of the shape does not need.
+    notes : tuple of str
+        How the shape was read where the format leaves no other way, such as turned axes.
     """
 
     format: str
@@ -87,6 +89,7 @@ class RawMesh:
     mended: tuple[str, ...] = ()
     unread: tuple[str, ...] = ()
     ignored: tuple[str, ...] = ()
+    notes: tuple[str, ...] = ()
 
 
 @dataclass(eq=False)

@@ -29,7 +29,7 @@ def setup():
 
 
 def part_of(data, suffix=".obj", units="mm", declared=None):
-    raw = read_mesh(data, suffix, Caps(100_000, 10**7))
+    raw = read_mesh(data, suffix, Caps(100_000, 10**7), NUMBERS)
     settled = settle_units(raw, units, NUMBERS)
     mesh = mend(raw, MM_PER_UNIT[settled.unit], NUMBERS)
     health = examine(raw, mesh)
@@ -222,6 +222,34 @@ def test_round_holes_need_enough_flats(sections, verdict):
         assert value(hole, "flats inside the circle by") == pytest.approx(sagitta)
 
 
+@pytest.mark.parametrize(("radius", "verdict"), [(11.6, Verdict.MEETS), (11.8, Verdict.MARGINAL)])
+def test_outer_curves_need_facets_close_to_them(radius, verdict):
+    # Sagitta of a chord of 15 degrees, r (1 - cos 7.5): 0.1 mm at r = 11.69.
+    pin = trimesh.creation.cylinder(radius, 30, sections=24)
+    for turn in (np.eye(4), trimesh.transformations.rotation_matrix(0.6, (1, 2, 3))):
+        turned = pin.copy().apply_transform(turn)
+        found = judged(part_of(obj(turned.vertices[turned.faces])))
+        coarse = found.get("IN-05 coarse curves")
+        assert (coarse is None) == (verdict is Verdict.MEETS)
+    if coarse:
+        assert (coarse.verdict, coarse.severity) == (verdict, Severity.LOOKS)
+        assert value(coarse, "curve to facet") == pytest.approx(radius * (1 - np.cos(np.pi / 24)), rel=1e-6)
+        assert "24 flats that turn by 15 degrees" in coarse.message and "0.1 mm or finer" in coarse.change
+        assert len(coarse.evidence["curve_1"]) == 48 and len(coarse.where) == 1
+
+
+def test_facets_that_are_meant_are_no_coarse_curves():
+    for sections in (6, 8):
+        prism = trimesh.creation.cylinder(20, 30, sections=sections)
+        assert "IN-05 coarse curves" not in judged(part_of(obj(prism.vertices[prism.faces])))
+    # A hole that is told already is not told twice; the rim around it is a curve of its own.
+    ring = trimesh.creation.annulus(r_min=6, r_max=20, height=5, sections=16)
+    found = judged(part_of(obj(ring.vertices[ring.faces])))
+    assert "IN-05 hole at 0 0 0" in found
+    assert value(found["IN-05 coarse curves"], "curves too coarse") == 1
+    assert "A rounded surface" in found["IN-05 coarse curves"].message
+
+
 def test_coordinates_far_from_the_origin_are_too_coarse():
     for at, verdict in ((0.0, Verdict.MEETS), (80_000.0, Verdict.MARGINAL)):
         mesh = trimesh.creation.box(SIDES, transform=trimesh.transformations.translation_matrix((at, 0, 0)))
@@ -242,6 +270,10 @@ def test_a_file_that_is_not_whole_or_not_wholly_applied():
     assert verdicts(part_of(text[: text.rindex(b"endsolid")], ".stl"))["IN-06 part"] is Verdict.MARGINAL
     unread = judged(part_of(obj(box()) + b"\nl 1 2\n"))["IN-06 part"]
     assert unread.verdict is Verdict.MARGINAL and "Not applied: loose lines and points (1)." in unread.message
+    turned = judged(part_of(trimesh.creation.box((0.02, 0.03, 0.04)).export(file_type="glb"), ".glb", units=""))
+    assert turned["IN-06 part"].verdict is Verdict.MEETS
+    assert "How it was read: turned so that z is up, because y is up in the format." in turned["IN-06 part"].message
+    assert turned["IN-04 part"].verdict is Verdict.MEETS and "metres" in turned["IN-04 part"].message
     looks = judged(part_of(b"usemtl red\n" + obj(box())))["IN-06 part"]
     assert looks.verdict is Verdict.MEETS and "colours and surface looks" in looks.message
 

@@ -183,7 +183,7 @@ def test_manifest_names_every_file_with_its_hash(reviewed, folder):
     for name, told in manifest["files"].items():
         content = there[name].read_bytes()
         assert told == {"sha256": hashlib.sha256(content).hexdigest(), "bytes": len(content)}
-    assert manifest["inputs"] == {"fence.stl": reviewed.parts[0].sha256}
+    assert manifest["inputs"] == {"fence": {"file": "fence.stl", "sha256": reviewed.parts[0].sha256}}
     assert manifest["kit_version"] == reviewed.kit_version
     assert manifest["limits_sha256"] == reviewed.limits_sha256
     assert set(files.LIBRARIES) == set(manifest["libraries"])
@@ -209,6 +209,23 @@ def test_a_full_disk_leaves_the_old_file_and_nothing_else(tmp_path, monkeypatch)
     assert list(tmp_path.iterdir()) == [path]
 
 
+def test_a_file_comes_to_its_place_by_renaming(tmp_path, monkeypatch):
+    """Only so does a reader never meet half of it."""
+    path = tmp_path / "review.json"
+    path.write_bytes(b"old")
+
+    def refused(self, target):
+        assert path.read_bytes() == b"old"
+        assert self.parent == target.parent
+        raise PermissionError(13, "Permission denied")
+
+    monkeypatch.setattr(Path, "replace", refused)
+    with pytest.raises(DocumentError):
+        write_bytes(path, b"new content")
+    assert path.read_bytes() == b"old"
+    assert list(tmp_path.iterdir()) == [path]
+
+
 def test_an_interrupt_leaves_nothing_half_written(tmp_path, monkeypatch):
     def stopped(self, content):
         with self.open("wb") as file:
@@ -223,7 +240,9 @@ def test_an_interrupt_leaves_nothing_half_written(tmp_path, monkeypatch):
 
 def test_a_stop_between_two_files_leaves_no_mixed_review(reviewed, folder, monkeypatch):
     other = tuple(
-        replace(f, evidence={name: array + 1 for name, array in f.evidence.items()}, message="changed")
+        replace(
+            f, evidence={n: a + 1 if a.dtype.kind in "iuf" else a for n, a in f.evidence.items()}, message="changed"
+        )
         for f in reviewed.findings
     )
     kept = files.write_bytes
@@ -269,8 +288,10 @@ def test_figures_of_an_earlier_review_go_and_folders_of_others_stay(reviewed, dr
     sealed(reviewed, folder)
     checkpoints = folder / "figures" / ".ipynb_checkpoints"
     checkpoints.mkdir()
+    foreign = folder / "figures" / "holiday.png"
+    foreign.write_bytes(b"somebody's own")
     write_review(reviewed, drawn[:1], folder)
-    assert {path.name for path in (folder / "figures").iterdir()} == {drawn[0].file, checkpoints.name}
+    assert {path.name for path in (folder / "figures").iterdir()} == {drawn[0].file, checkpoints.name, foreign.name}
 
 
 # --- damaged reviews -------------------------------------------------------------------------

@@ -205,23 +205,27 @@ def _islands(bed: _Bed) -> Iterator[Finding]:
 def _joining(bed: _Bed) -> Finding:
     """Islands that stay alone too high are bodies that nothing holds."""
     joined_mm: Floats = bed.workpiece.measured("joined by", lambda: joined_by_mm(bed.workpiece.layers))
-    latest = int(np.argmax(joined_mm))
     bound = bed.bound("join_height")
+    apart = np.isinf(joined_mm)
+    meant = bed.workpiece.part.declared_bodies
+    if apart.any() and meant is not None and meant >= apart.sum():
+        joined_mm = np.where(apart, 0.0, joined_mm)
     alone = joined_mm > bound.value
-    if np.isfinite(joined_mm[latest]):
-        value_mm = float(joined_mm[latest])
-        message = f"The last of the islands is joined to another {mm_words(value_mm)} above the plate."
+    latest_mm = float(joined_mm.max())
+    if np.isinf(latest_mm):
+        message = f"{int(apart.sum())} of the islands are never joined to another: they are loose bodies."
+    elif latest_mm == 0:
+        message = f"The {int(apart.sum())} islands are bodies of their own, as the submission says."
     else:
-        # A body of its own is never joined; it stands alone over its whole height.
-        value_mm = bed.workpiece.height_mm
-        message = f"{int(np.isinf(joined_mm).sum())} of the islands are never joined to another: they are loose bodies."
+        message = f"The last of the islands is joined to another {mm_words(latest_mm)} above the plate."
     return bed.judged(
         "joining height",
         "join_height",
-        value_mm,
+        # A loose body stands alone over its whole height, and however low it is it fails.
+        min(latest_mm, max(bed.workpiece.height_mm, 2 * bound.value)),
         "mm",
         message,
-        f"Join every island to another less than {mm_words(bound.value)} above the plate.",
+        f"Join every island to another less than {mm_words(bound.value)} above the plate, or declare the bodies.",
         points=bed.shape.island_at[alone] if alone.any() else None,
     )
 
