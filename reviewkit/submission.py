@@ -634,6 +634,20 @@ def requirement_words(requirement: Requirement) -> str:
     return ", ".join(told)
 
 
+def requirements_of(submission: Submission, part: str) -> list[Requirement]:
+    """Requirements of one part: its own, its regions', and of the first part those of none.
+
+    Parameters
+    ----------
+    submission : Submission
+    part : str
+        Id of the part.
+    """
+    regions = {region.name: region.part for region in submission.regions}
+    first = submission.parts[0].id if submission.parts else part
+    return [r for r in submission.requirements if (r.part or regions.get(r.region, "") or first) == part]
+
+
 def region_contains(region: Region, points_mm: Floats) -> NDArray[np.bool_]:
     """Whether points lie in a region's volume; its surface belongs to it.
 

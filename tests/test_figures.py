@@ -56,9 +56,11 @@ def every(small) -> tuple[Drawing, ...]:
     return drawings(small)
 
 
-def kinds(small: Review) -> dict[str, Finding]:
-    """A finding with each kind of drawing."""
-    return {kind: finding for finding in small.findings for kind in finding.figures}
+@pytest.fixture(scope="module")
+def shown(small, judged) -> dict[str, Finding]:
+    """A finding with each kind of drawing, of the small part where it has one, else of a demonstration."""
+    others = [finding for _, findings in judged.values() for finding in findings]
+    return {kind: finding for finding in [*others, *small.findings] for kind in finding.figures}
 
 
 def parsed(drawing: Drawing) -> etree._Element:
@@ -68,8 +70,8 @@ def parsed(drawing: Drawing) -> etree._Element:
 # --- what a drawing is -----------------------------------------------------------------------
 
 
-def test_the_small_part_shows_every_kind_of_drawing(small):
-    assert set(kinds(small)) == set(figures._KINDS)
+def test_every_kind_of_drawing_is_shown_somewhere(shown):
+    assert set(shown) == set(figures._KINDS)
 
 
 def test_drawings_are_valid_and_as_large_as_they_say(every):
@@ -101,8 +103,8 @@ def test_every_drawing_is_told_in_words(small, every):
     assert all(re.fullmatch(r"[a-z0-9-]+\.(svg|png)", drawing.file) for drawing in every)
 
 
-def test_first_layer_tells_the_numbers_of_its_evidence(small):
-    finding = kinds(small)["first_layer"]
+def test_first_layer_tells_the_numbers_of_its_evidence(shown):
+    finding = shown["first_layer"]
     told = drawn(finding, "first_layer").alt
     assert f"{finding.evidence['outline_mm'][0]:.0f} mm of outline" in told
     for words in ("very sharp corner", "too narrow to draw", "narrowest neck"):
@@ -149,8 +151,8 @@ def test_same_bytes_in_another_process(small, every, tmp_path):
 
 
 @pytest.mark.parametrize("kind", sorted(figures._KINDS))
-def test_no_text_is_taken_for_mathematics_or_markup(small, kind):
-    finding = kinds(small)[kind]
+def test_no_text_is_taken_for_mathematics_or_markup(shown, kind):
+    finding = shown[kind]
     limits = tuple(replace(limit, stated=TROUBLE, note=TROUBLE, condition=TROUBLE) for limit in finding.limits)
     hostile = replace(
         finding, key=f"PR-04:{TROUBLE}", part=TROUBLE, subject=TROUBLE, message=TROUBLE, change=TROUBLE, limits=limits

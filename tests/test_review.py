@@ -44,13 +44,6 @@ MOST_BEYOND = 2
 # --- planted faults --------------------------------------------------------------------------
 
 
-@pytest.fixture(scope="module")
-def judged() -> dict[str, tuple[Case, tuple[Finding, ...]]]:
-    """Each demonstration opened and judged once."""
-    cases = {name: review.opened(PARTS / name) for name in DEMOS}
-    return {name: (case, review.judged(case)) for name, case in cases.items()}
-
-
 def table(name: str) -> list[dict[str, str]]:
     with (PARTS / name / "truth.csv").open(newline="", encoding="utf-8") as file:
         return list(csv.DictReader(file))

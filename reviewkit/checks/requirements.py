@@ -6,11 +6,14 @@ A check that comes to answer a kind of requirement takes that kind out of this l
 from reviewkit.judging import WHOLE, finding
 from reviewkit.limits import Limits
 from reviewkit.model import Finding, Severity, Verdict
-from reviewkit.submission import Requirement, requirement_words
+from reviewkit.submission import Requirement, RequirementKind, requirement_words, requirements_of
 from reviewkit.workpiece import Workpiece
 
 CODE = "RQ-01"
 DOMAIN = "intake"
+
+# PR-12 answers each of these, with "not checked" and the reason where it must.
+_ANSWERED = (RequirementKind.FIT,)
 
 
 def requirements(workpiece: Workpiece, limits: Limits) -> list[Finding]:  # noqa: ARG001
@@ -27,23 +30,21 @@ def requirements(workpiece: Workpiece, limits: Limits) -> list[Finding]:  # noqa
         One a requirement, or one for the lack of any.
     """
     submission = workpiece.submission
-    own = [r for r in submission.requirements if _part_of(workpiece, r) == workpiece.part.id]
-    if own:
-        return [_open(workpiece, requirement) for requirement in own]
-    if submission.requirements and workpiece.part.id != submission.parts[0].id:
-        message, change = "No requirement is stated for this part.", ""
-    else:
-        message = (
-            "The submission states no requirement: no fit, force, life, load, surface or contact to hold the part to."
+    own = requirements_of(submission, workpiece.part.id)
+    unanswered = [requirement for requirement in own if requirement.what not in _ANSWERED]
+    if unanswered:
+        return [_open(workpiece, requirement) for requirement in unanswered]
+    if own or (submission.requirements and workpiece.part.id != submission.parts[0].id):
+        told = (
+            "Every requirement of this part is answered by a check."
+            if own
+            else "No requirement is stated for this part."
         )
-        change = "State what the part must do, with a number and how it is verified, or that nothing is required."
+        verdict = Verdict.MEETS if own else Verdict.NOT_CHECKED
+        return [finding(workpiece, CODE, DOMAIN, WHOLE, verdict, told, severity=Severity.FUNCTION)]
+    message = "The submission states no requirement: no fit, force, life, load, surface or contact to hold the part to."
+    change = "State what the part must do, with a number and how it is verified, or that nothing is required."
     return [finding(workpiece, CODE, DOMAIN, WHOLE, Verdict.NOT_CHECKED, message, change, severity=Severity.FUNCTION)]
-
-
-def _part_of(workpiece: Workpiece, requirement: Requirement) -> str:
-    """The part that a requirement is about: its own, its region's, else the first."""
-    regions = {region.name: region.part for region in workpiece.submission.regions}
-    return requirement.part or regions.get(requirement.region, "") or workpiece.submission.parts[0].id
 
 
 def _open(workpiece: Workpiece, requirement: Requirement) -> Finding:

@@ -12,7 +12,10 @@ import re
 from collections.abc import Mapping
 from dataclasses import replace
 
+import numpy as np
+
 from reviewkit.errors import MeshError
+from reviewkit.intake.edges import Edges
 from reviewkit.intake.gltf import mesh_of_glb
 from reviewkit.intake.raw import Caps, RawMesh
 from reviewkit.submission import MM_PER_UNIT
@@ -21,6 +24,7 @@ _ENTITY = rb"#\s*%d\s*=\s*([^;]*);"
 _UNITS_OF_MODEL = re.compile(rb"GLOBAL_UNIT_ASSIGNED_CONTEXT\s*\(\s*\(([^)]*)\)")
 _PREFIXES = {b"$": "m", b".MILLI.": "mm", b".CENTI.": "cm", b".MICRO.": "um"}
 _CONVERTED = {b"INCH": "in", b"FOOT": "ft"}
+_SOLID = re.compile(rb"=\s*(?:MANIFOLD_SOLID_BREP|BREP_WITH_VOIDS|FACETED_BREP)\s*\(")
 
 
 def read_step(data: bytes, caps: Caps, numbers: Mapping[str, float]) -> RawMesh:
@@ -65,8 +69,19 @@ def read_step(data: bytes, caps: Caps, numbers: Mapping[str, float]) -> RawMesh:
         unit=unit or "mm",
         unit_note="stated in the file" if unit else "the file states its own unit; it was converted to millimetres",
         notes=(note,),
+        unread=(*raw.unread, *_lost(raw, len(_SOLID.findall(data)))),
         ignored=(),
     )
+
+
+def _lost(raw: RawMesh, solids: int) -> list[str]:
+    """Solids of the file that no facets stand for; the reader leaves out without a word what it cannot build."""
+    if not len(raw.faces):
+        return []
+    _, point = np.unique(raw.vertices, axis=0, return_inverse=True)
+    faces = point.ravel()[raw.faces]
+    pieces = int(Edges(faces).pieces().max()) + 1
+    return [f"solids that could not be turned into facets ({solids - pieces})"] if solids > pieces else []
 
 
 def _stated_unit(data: bytes) -> str:

@@ -27,6 +27,8 @@ _PARALLEL_DEG = 1.0
 _ROUND_SHARE, _ROUND_MM = 0.02, 0.005
 # Files in 32 bit round each coordinate by up to this share of the largest.
 _ROUNDING = 1.2e-7
+# Three edges always lie on a circle: one of so few flats is chance, or a shape that was meant.
+_LEAST_FLATS = 8
 # Shorter arcs are fillets; what is left of a circle that keyways cut is more than half.
 _LEAST_ARC_DEG, _LEAST_PIECE_DEG = 200.0, 20.0
 # Flats that are compared as opposite sides, largest first.
@@ -137,13 +139,14 @@ class Flats:
     area_mm2: Floats
 
     @cached_property
-    def _by_flat(self) -> list[Ints]:
-        order = np.argsort(self.of_face, kind="stable")
-        return np.split(order, np.flatnonzero(np.diff(self.of_face[order])) + 1)
+    def _by_flat(self) -> tuple[Ints, Ints]:
+        """Facets flat by flat, and where each flat starts."""
+        return np.argsort(self.of_face, kind="stable"), np.cumsum([0, *np.bincount(self.of_face)])
 
     def members(self, *flats: int) -> Ints:
         """Facets of these flats (n,) [-]."""
-        return np.sort(np.concatenate([self._by_flat[flat] for flat in flats]))
+        facets, starts = self._by_flat
+        return np.sort(np.concatenate([facets[starts[flat] : starts[flat + 1]] for flat in flats]))
 
     def corners(self, *flats: int) -> Floats:
         """Corner points of these flats (n, 3) [mm]."""
@@ -292,11 +295,10 @@ class _Strip:
 
     def groups(self) -> Iterator[Ints]:
         """Edges of each circle, of at least two."""
-        order = np.argsort(self.circle, kind="stable")
-        order = order[self.circle[order] >= 0]
-        for group in np.split(order, np.flatnonzero(np.diff(self.circle[order])) + 1):
-            if len(group) >= 2:
-                yield group
+        several = np.bincount(self.circle[self.circle >= 0], minlength=1) >= 2
+        found = np.flatnonzero((self.circle >= 0) & several[self.circle])
+        order = found[np.argsort(self.circle[found], kind="stable")]
+        yield from np.split(order, np.flatnonzero(np.diff(self.circle[order])) + 1) if len(order) else ()
 
 
 @dataclass(frozen=True, eq=False)
@@ -431,7 +433,7 @@ def _arc(flats: Flats, strip: _Strip, members: Ints) -> _Arc | None:
     touched, at = np.unique(strip.flat[members].ravel(), return_index=True)
     chord = strip.chord_mm[members].ravel()[at]
     turn_deg = float(np.degrees(2 * np.arcsin(np.minimum(chord / (2 * radius), 1.0))).sum())
-    if turn_deg < _LEAST_PIECE_DEG:
+    if turn_deg < _LEAST_PIECE_DEG or turn_deg > 360 / (_LEAST_FLATS - 0.5) * len(touched):
         return None
     along = flats.corners(*touched) @ axis
     return _Arc(
@@ -543,8 +545,7 @@ def _angle_deg(a: Floats, b: Floats) -> Floats:
 
 def _across(axis: Floats) -> Floats:
     """Two unit directions square to an axis and to one another, (2, 3)."""
-    u, v = _across_many(axis[None])
-    return np.vstack([u, v])
+    return np.vstack(_across_many(axis[None]))
 
 
 def _across_many(axis: Floats) -> tuple[Floats, Floats]:

@@ -5,7 +5,7 @@ the part or wider, that reaches from the plate up to a height.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import shapely
@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from scipy.cluster.hierarchy import DisjointSet
 
 from reviewkit.measure.layers import Geometries, Layers
-from reviewkit.measure.pieces import Ints, Stack
+from reviewkit.measure.pieces import Ints, Stack, stacked
 from reviewkit.model import Floats
 
 # What the blade meets from the side is looked at in lanes of this width [mm].
@@ -226,6 +226,90 @@ def thin_pieces(region: shapely.Geometry, narrower_mm: float, length_mm: float) 
             continue
         found += _hanging(lumps, thin, length_mm)
     return np.array(found, dtype=object)
+
+
+def left_behind(layers: Layers, stack: Stack, *, narrower_mm: float, lower_mm: float, least_mm2: float) -> Floats:
+    """Lumps on the plate that a push tears off the part, because only thin low webs hold them.
+
+    Parameters
+    ----------
+    layers : Layers
+        All layers of the part.
+    stack : Stack
+        Their islands.
+    narrower_mm : float
+        Webs narrower than this in the plane are thin [mm].
+    lower_mm : float
+        A lump is torn off when all its thin webs together are no higher than this [mm].
+    least_mm2 : float
+        Lumps with less on the plate, thin rims left out, are none [mm2].
+
+    Returns
+    -------
+    (n, 2) float
+        A point in each lump [mm].
+
+    Notes
+    -----
+    Layers less a margin of half the width all round fall into lumps that are joined through thicker
+    sections alone, above one another too.  The largest of each piece is the part, the others are
+    held by webs: what the margin takes away between two lumps.
+    """
+    regions = layers.regions.copy()
+    regions[layers.distinct] = shapely.buffer(layers.regions[layers.distinct], -narrower_mm / 2, quad_segs=_ARC)
+    strong = stacked(replace(layers, regions=regions[layers.same_as]))
+    if not len(strong):
+        return np.empty((0, 2))
+    height_mm = strong.top_mm - strong.bottom_mm
+    volume = np.bincount(strong.piece, weights=strong.moments[:, 0] * height_mm[strong.run])
+    ground_mm2 = np.bincount(
+        strong.piece[strong.grounded], weights=strong.moments[strong.grounded, 0], minlength=len(volume)
+    )
+    if (ground_mm2 >= least_mm2).sum() < 2:
+        return np.empty((0, 2))
+    owner = _islands_around(stack, strong)
+    part_of = np.zeros(len(volume), dtype=np.int64)
+    part_of[strong.piece] = stack.piece[owner]
+    held_mm = _webs_mm(stack, strong, owner, narrower_mm)
+    main = {part: max(np.flatnonzero(part_of == part), key=lambda lump: volume[lump]) for part in np.unique(part_of)}
+    torn = [
+        lump
+        for lump in np.flatnonzero(ground_mm2 >= least_mm2)
+        if lump != main[part_of[lump]] and held_mm[lump] <= lower_mm + 1e-9
+    ]
+    first = [strong.grounded[strong.piece[strong.grounded] == lump][0] for lump in torn]
+    return np.reshape(shapely.get_coordinates(shapely.point_on_surface(strong.polygon[first])), (-1, 2))
+
+
+def _islands_around(stack: Stack, strong: Stack) -> Ints:
+    """For each polygon that the margin left the island that it lies in."""
+    inside = shapely.point_on_surface(strong.polygon)
+    owner = np.empty(len(strong), np.int64)
+    for run in np.unique(strong.run):
+        here, there = np.flatnonzero(strong.run == run), np.flatnonzero(stack.run == run)
+        lump, island = shapely.STRtree(stack.polygon[there]).query(inside[here], predicate="within")
+        owner[here[lump]] = there[island]
+    return owner
+
+
+def _webs_mm(stack: Stack, strong: Stack, owner: Ints, narrower_mm: float) -> Floats:
+    """Height of all webs that hold each lump to another [mm]."""
+    held_mm = np.zeros(int(strong.piece.max()) + 1)
+    order = np.argsort(owner, kind="stable")
+    for members in np.split(order, np.flatnonzero(np.diff(owner[order])) + 1):
+        if len(np.unique(strong.piece[members])) < 2:
+            continue
+        island = owner[members[0]]
+        lumps = shapely.buffer(strong.polygon[members], narrower_mm / 2, quad_segs=_ARC)
+        thin = shapely.difference(stack.polygon[island], shapely.union_all(lumps).buffer(_CRUMB_MM, join_style="mitre"))
+        webs = shapely.get_parts(thin)
+        web, lump = shapely.STRtree(lumps).query(shapely.buffer(webs, 2 * _CRUMB_MM), predicate="intersects")
+        run = stack.run[island]
+        for one in np.unique(web):
+            ends = np.unique(strong.piece[members[lump[web == one]]])
+            if len(ends) > 1:
+                held_mm[ends] += stack.top_mm[run] - stack.bottom_mm[run]
+    return held_mm
 
 
 def _hanging(lumps: Geometries, thin: Geometries, length_mm: float) -> list[shapely.Geometry]:

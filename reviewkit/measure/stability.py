@@ -95,6 +95,8 @@ class Upright:
         Period of the first bending vibration [s].
     on_plate : bool
         Whether the slender stretch stands on the plate itself.
+    root : tuple of int
+        Islands of the stack in which it is rooted.
     """
 
     top_at: Vector
@@ -107,6 +109,7 @@ class Upright:
     sway_mm: float
     period_s: float
     on_plate: bool
+    root: tuple[int, ...]
 
     @property
     def height_mm(self) -> float:
@@ -190,7 +193,11 @@ def uprights(
         _upright(stack, path, material, side_force, small_area_mm2) for path in _free_paths(stack, least_height_mm)
     ]
     standing = [upright for upright in found if upright.height_mm >= least_height_mm]
-    return sorted(standing, key=lambda upright: -upright.sway_mm)
+    # Of several tops on one root the one that sways most speaks for it.
+    slackest: dict[tuple[int, ...], Upright] = {}
+    for upright in sorted(standing, key=lambda upright: -upright.sway_mm):
+        slackest.setdefault(upright.root, upright)
+    return list(slackest.values())
 
 
 def tip_sway(
@@ -495,6 +502,7 @@ def _upright(
         sway_mm=tip_sway(top, bottom, weak, np.sqrt(12 * strong / area), side_force, modulus),
         period_s=first_period(top, bottom, weak, area, modulus, density),
         on_plate=bool(runs[root] == 0),
+        root=tuple(path[root]),
     )
 
 

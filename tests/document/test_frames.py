@@ -20,4 +20,3 @@ def test_verdicts_add_up(fake_review):
     assert counts.to_numpy().sum() == len(fake_review.findings)
     fails = sum(f.verdict is Verdict.FAILS for f in fake_review.findings)
     assert counts["fails"].sum() == fails > 0
-

@@ -9,6 +9,7 @@ the package cascadio; the size of the real file is that of its inch drawing, 5 x
 
 import importlib.util
 import math
+import re
 import sys
 
 import numpy as np
@@ -191,6 +192,28 @@ def test_damaged_files_are_refused_in_one_line(tmp_path):
     path.write_bytes(odd["cut"])
     with pytest.raises(MeshError, match=r"^cut\.step is no STEP file that can be read to its end"):
         read_part(path, id="a")
+
+
+def two_cylinders():
+    """The same drawing with a second solid beside the first; its entities have numbers from 1001."""
+    head, body = cylinder(10, 20).split(b"#1=", 1)
+    solid, rest = (b"#1=" + body).split(b"#52=")
+    second = re.sub(rb"#(\d+)", rb"#10\1", re.sub(rb"#(\d)\b", rb"#0\1", solid))
+    second = second.replace(b"(0.,0.,", b"(30.,0.,").replace(b"(10.0,0.,", b"(40.,0.,")
+    # Directions have no place.
+    second = second.replace(b"DIRECTION('',(30.,0.,1.)", b"DIRECTION('',(0.,0.,1.)")
+    return head + solid + second + b"#52=" + rest.replace(b"(#7,#51)", b"(#7,#51,#1051)")
+
+
+@installed
+def test_a_solid_that_the_reader_leaves_out_is_told():
+    whole = two_cylinders()
+    _, _, health = mended(whole)
+    assert (health.bodies, health.sound, health.unread) == (2, True, ())
+    one, two = health.body_volumes_mm3
+    assert one == pytest.approx(two) and one == pytest.approx(math.pi * 100 * 20, rel=0.006)
+    _, _, health = mended(whole.replace(b"(#1027,#1034,#1044)", b"(#1970,#1980,#1990)"))
+    assert health.bodies == 1 and health.unread == ("solids that could not be turned into facets (1)",)
 
 
 @installed

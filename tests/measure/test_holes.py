@@ -4,7 +4,7 @@ import manifold3d
 import numpy as np
 import pytest
 import trimesh
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from scipy.spatial.transform import Rotation
 
@@ -133,6 +133,7 @@ def test_fillets_and_slot_ends_are_no_holes():
     assert found((plate - slot.hull()).extrude(5)) == ()
 
 
+@example(23.0, 200, (0.0, 1.796875, 0.0), (0.0, 0.0, 53.0))
 @settings(max_examples=20, deadline=None)
 @given(
     st.floats(0.5, 30),

@@ -157,6 +157,13 @@ def test_posts_sway_until_a_beam_joins_them():
     assert [upright.sway_mm for upright in found] == pytest.approx([0.3395] * 2, rel=0.01)
 
 
+def test_two_tops_on_one_slender_stem_are_told_once():
+    tops = shapely.union_all([box(-10, -2, -6, 2), box(6, -2, 10, 2)])
+    found = found_uprights((box(-2, -2, 2, 2), 0, 40), (box(-10, -2, 10, 2), 40, 42), (tops, 42, 50))
+    assert len(found) == 1
+    assert found[0].top_mm == pytest.approx(50)
+
+
 def test_low_things_and_things_in_mid_air_are_not_followed():
     base = box(-20, -20, 20, 20)
     assert found_uprights((base, 0, 4), (Point(8, 0).buffer(2.5), 4, 8.8)) == []

@@ -23,10 +23,10 @@ from reviewkit.submission import (
     Region,
     Requirement,
     RequirementKind,
-    Submission,
     normalised_units,
     region_contains,
     requirement_words,
+    requirements_of,
 )
 from reviewkit.workpiece import Workpiece
 
@@ -74,34 +74,10 @@ def fits(workpiece: Workpiece, limits: Limits) -> list[Finding]:
     """
     case = _Case(workpiece, limits)
     part = workpiece.part.id
-    sizes = [_answer(case, requirement) for requirement in fit_requirements(workpiece.submission, part)]
+    asked = requirements_of(workpiece.submission, part)
+    sizes = [_answer(case, requirement) for requirement in asked if requirement.what is RequirementKind.FIT]
     hardware = [_built_in(case, item) for item in workpiece.submission.hardware if item.part == part]
     return [_whole_part(case, sizes, hardware), *sizes, *hardware]
-
-
-def covered(submission: Submission) -> set[str]:
-    """Ids of the requirements that PR-12 answers.
-
-    Parameters
-    ----------
-    submission : Submission
-    """
-    return {requirement.id for part in submission.parts for requirement in fit_requirements(submission, part.id)}
-
-
-def fit_requirements(submission: Submission, part: str) -> list[Requirement]:
-    """Requirements of fit of one part: its own, its regions', and of the first part those of none.
-
-    Parameters
-    ----------
-    submission : Submission
-    part : str
-        Id of the part.
-    """
-    regions = {region.name: region.part for region in submission.regions}
-    first = submission.parts[0].id if submission.parts else part
-    fitting = [r for r in submission.requirements if r.what is RequirementKind.FIT]
-    return [r for r in fitting if (r.part or regions.get(r.region, "") or first) == part]
 
 
 @dataclass(frozen=True, eq=False)
@@ -310,7 +286,6 @@ def _meant(case: _Case, fit: _Fit, kinds: set[str]) -> tuple[list[_Feature], str
     chosen = min(found, key=lambda f: (round(abs(f.drawn_mm - fit.nominal_mm), 2), f.round is None))
     alike_mm = case.value("fit.alike")
     alike = [f for f in found if f.kind == chosen.kind and abs(f.drawn_mm - chosen.drawn_mm) <= alike_mm]
-    # Two flats and the face behind them are one width: of those in one place the largest stands for all.
     return [chosen, *(f for f in alike if f is not chosen)], note
 
 
@@ -453,9 +428,17 @@ def _changes(
         )
     if not held or _finer_than(case, "m", fit):
         finish = "ream or drill it after printing" if noun == "hole" else "finish it after printing"
-        yield f"Widen the tolerance to ± {after.width_mm / 2:.2f} mm, or {finish}."
+        yield f"Widen the tolerance to ± {after.width_mm / 2:.2f} mm{_class_words(case, fit, after)}, or {finish}."
     if at_plate is not None and not at_plate.inside(fit.wanted, resolution_mm):
         yield f"Chamfer the edge at the plate by {mm_words(case.value('fit.chamfer'))} at 45° to take up the bulge."
+
+
+def _class_words(case: _Case, fit: _Fit, made: Interval) -> str:
+    """The finest general class that holds what is made, in brackets."""
+    rows = ((name, _class_row(case, letter, fit)) for letter, name in _CLASSES.items())
+    wide = (name for name, row in rows if row is not None and row.value >= made.width_mm / 2 - 1e-6)
+    name = next(wide, "")
+    return f" (class {name} of ISO 2768)" if name else ""
 
 
 def _feature_words(case: _Case, feature: _Feature, count: int, note: str) -> str:
@@ -855,6 +838,7 @@ def _whole_part(case: _Case, sizes: list[Finding], hardware: list[Finding]) -> F
         change,
         severity=min(each.severity for each in every),
         measurements=(Measurement("fits open or at risk", len(wrong), "count", 0.0, "counted"),),
+        limits=tuple({limit.id: limit for each in every if each.verdict is verdict for limit in each.limits}.values()),
     )
 
 
@@ -862,22 +846,21 @@ def _place(case: _Case, feature: _Feature) -> Place:
     """Where a feature is, in the part's frame: a point of its surface, of a hole near its upper end."""
     workpiece = case.workpiece
     corners = workpiece.part.vertices[np.unique(workpiece.part.faces[feature.faces])]
-    point, outward = feature.middle_mm, feature.along
+    point, outward, size_mm = feature.middle_mm, feature.along, feature.drawn_mm
     if feature.round is not None:
         outward = np.cross(feature.along, np.eye(3)[np.argmin(np.abs(feature.along))])
         outward /= np.linalg.norm(outward)
     if feature.kind == "hole" and feature.round is not None:
+        size_mm = feature.round.across_flats_mm
         point = np.array(feature.round.high_mm) - _UNDER_RIM * feature.round.length_mm * feature.along
     if feature.kind != "flat":
-        point = point + feature.drawn_mm / 2 * outward
+        point = point + size_mm / 2 * outward
     if feature.kind in ("hole", "slot"):
         outward = -outward
-    return Place(
-        vector(workpiece.to_part(point[None])[0]),
-        vector(workpiece.to_part_direction(outward[None])[0]),
-        (vector(corners.min(axis=0)), vector(corners.max(axis=0))),
-        "faces",
-    )
+    low, high = corners.min(axis=0), corners.max(axis=0)
+    point = np.clip(workpiece.to_part(point[None])[0], low, high)
+    outward = workpiece.to_part_direction(outward[None])[0]
+    return Place(vector(point), vector(outward), (vector(low), vector(high)), "faces")
 
 
 def _subject(name: str) -> str:

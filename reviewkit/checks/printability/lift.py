@@ -165,8 +165,8 @@ def _whole(case: _Case) -> Finding:
     extent, length = case.extent, case.band("length")
     verdict = min((length.verdict(extent.length_mm), *case.verdicts), key=_ORDER.index)
     material = case.workpiece.setup.material
-    shape = "long and narrow" if extent.narrowness >= case.value("narrow") else f"{mm_words(extent.width_mm)} wide"
-    message = f"The contact is {mm_words(extent.length_mm)} long and {shape}."
+    narrow = ", a long narrow strip" if extent.narrowness >= case.value("narrow") else ""
+    message = f"The contact is {mm_words(extent.length_mm)} long and {mm_words(extent.width_mm)} wide{narrow}."
     changes = []
     if case.places:
         message += f" {_counted(len(case.places), 'place has a corner', 'places have corners')} that may lift"

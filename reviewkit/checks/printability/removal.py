@@ -21,7 +21,7 @@ from reviewkit.judging import (
 from reviewkit.limits import Limits
 from reviewkit.measure.pieces import Stack, stacked
 from reviewkit.measure.pose import mass_centre
-from reviewkit.measure.removal import Loose, Sweep, loose_pieces, sweeps
+from reviewkit.measure.removal import Loose, Sweep, left_behind, loose_pieces, sweeps
 from reviewkit.model import Band, Finding, Floats, Measurement, Verdict
 from reviewkit.workpiece import Workpiece
 
@@ -78,6 +78,18 @@ class _Case:
     @cached_property
     def loose(self) -> Loose:
         return self.workpiece.measured("loose pieces", lambda: loose_pieces(self.stack))
+
+    @cached_property
+    def torn(self) -> Floats:
+        """Points in lumps that a push tears off [mm]."""
+        asked = (self.value("web_width"), self.value("web_height"), self.value("web_lump"))
+        return self.workpiece.measured(
+            "left behind",
+            lambda: left_behind(
+                self.workpiece.layers, self.stack, narrower_mm=asked[0], lower_mm=asked[1], least_mm2=asked[2]
+            ),
+            *asked,
+        )
 
     @cached_property
     def centre(self) -> Floats:
@@ -186,31 +198,41 @@ class _Case:
 
 
 def _pieces(case: _Case) -> Finding:
-    loose = case.loose
-    count = len(loose.at)
-    if count == 1:
+    loose, torn = case.loose, case.torn
+    count = len(loose.at) + len(torn)
+    if len(loose.at) == 1:
         message = "The part comes off the plate as one piece."
         if loose.bodies > 1:
             message = f"The part's {loose.bodies} bodies hold each other and come off the plate as one piece."
+        if len(torn):
+            message = "The part is one piece."
     else:
         hidden = int((loose.contact_mm2 == 0).sum())
         message = (
-            f"The part is {count} pieces that nothing joins: each has to be pushed off by itself, and any of them can "
-            "be left behind or fall separately."
+            f"The part is {len(loose.at)} pieces that nothing joins: each has to be pushed off by itself, and any "
+            "of them can be left behind or fall separately."
         )
         if hidden:
             message += f" Of these, {hidden} {'touches' if hidden == 1 else 'touch'} the plate nowhere."
+    if len(torn):
+        message += (
+            f" {_counted(len(torn), 'lump', 'lumps').capitalize()} on the plate "
+            f"{'hangs' if len(torn) == 1 else 'hang'} on the part by webs narrower than "
+            f"{mm_words(case.value('web_width'))} and no higher than {mm_words(case.value('web_height'))} in all: a "
+            "push tears them and leaves the lump behind."
+        )
     band = case.band("pieces")
     return case.judged(
         "pieces",
         band.verdict(count),
         message,
-        "Join the pieces by a base plate, a rib or a link, so that one push takes all of them off.",
+        "Join the pieces by a base plate, a strong rib or a link, so that one push takes all of them off, or leave "
+        "away what need not be there.",
         band,
         measurements=(
             Measurement("pieces", count, "count", 0.0, "layers joined where they overlap; linked bodies count once"),
         ),
-        points=loose.at[1:],
+        points=np.vstack([torn, loose.at[1:]]),
     )
 
 

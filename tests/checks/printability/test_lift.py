@@ -104,7 +104,12 @@ def test_radius_of_corners_that_are_pulled_hard(turn_deg, radius, expected):
 @pytest.mark.parametrize("turn_deg", TURNED)
 @pytest.mark.parametrize(
     ("of", "length", "expected"),
-    [("petg", 199, MEETS), ("petg", 201, MARGINAL), ("abs", 99, MEETS), ("abs", 101, MARGINAL)],
+    [
+        ("petg", 199, MEETS),
+        ("petg", 201, MARGINAL),
+        *((of, 99, MEETS) for of in ("abs", "asa", "pp", "pa12")),
+        *((of, 101, MARGINAL) for of in ("abs", "asa", "pp", "pa12")),
+    ],
 )
 def test_length_of_the_contact(turn_deg, of, length, expected):
     strip = box(-length / 2 + 7, -1, length / 2 - 7, 1).buffer(7, quad_segs=32)
@@ -112,7 +117,7 @@ def test_length_of_the_contact(turn_deg, of, length, expected):
     assert set(found) == {"part"}
     assert found["part"].verdict is expected
     assert value(found["part"], "length of contact") == pytest.approx(length, rel=1e-3)
-    assert "long and narrow" in found["part"].message
+    assert "a long narrow strip" in found["part"].message
 
 
 def test_corners_close_together_are_one_place():
@@ -174,3 +179,27 @@ def test_a_mast_does_not_stiffen_the_plate_it_stands_on():
     masted = trimesh.boolean.union([block(box(-60, -10, 60, 10), 2.0), block(box(-1, -1, 1, 1), 40.0)])
     bare, mast = (value(judged(mesh)["part"], "estimated lift") for mesh in (plate, masted))
     assert mast == pytest.approx(bare, rel=0.1)
+
+
+@pytest.mark.parametrize(("angle_deg", "expected"), [(99, MARGINAL), (101, MEETS)])
+def test_blunt_corners_are_not_counted(angle_deg, expected):
+    """A lozenge whose pointed ends are rounded."""
+    half = np.radians(angle_deg / 2)
+    lozenge = shapely.Polygon([(80 * np.tan(half), 0), (0, 80), (-80 * np.tan(half), 0), (0, -80)])
+    tips = shapely.intersection(lozenge, box(-60, -90, 60, 90))
+    places = [f for f in judged(block(tips), of="pla").values() if f.subject != "part"]
+    assert bool([f for f in places if abs(f.where[0].point_mm[1]) > 79]) == (expected is MARGINAL)
+
+
+@pytest.mark.parametrize(("width", "count"), [(19, 1), (21, 2)])
+def test_corners_up_to_20_mm_apart_are_one_place(width, count):
+    found = judged(block(shapely.union_all([square(40, 8), box(0, -width / 2, 90, width / 2)])))
+    assert len([f for f in found.values() if f.subject != "part"]) == count
+
+
+def test_more_places_than_are_listed_are_summed_up():
+    turns = 2 * np.pi * np.arange(7) / 7
+    rays = [affinity.rotate(box(0, -4, 80, 4), turn, origin=(0, 0), use_radians=True) for turn in turns]
+    found = judged(block(shapely.union_all(rays)))
+    assert len(found) == 7
+    assert "7 places have corners that may lift; the 6 worst are listed" in found["part"].message

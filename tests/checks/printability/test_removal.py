@@ -207,3 +207,61 @@ def test_nothing_on_the_plate_and_an_open_mesh_are_not_checked():
     for broken in (flat, part):
         (found,) = judged(broken).values()
         assert found.verdict is Verdict.NOT_CHECKED
+
+
+@pytest.mark.parametrize(("width", "expected"), [(2.4, MEETS), (3.6, MARGINAL)])
+def test_a_slit_is_no_pocket(width, expected):
+    shape = box(-20, -20, 20, 20) - box(-21, -width / 2, -10, width / 2)
+    assert judged(solid((shape, 0, 6)), changed=ONE_WAY)["pockets"].verdict is expected
+
+
+@pytest.mark.parametrize(("length", "expected"), [(1.9, MEETS), (2.4, MARGINAL)])
+def test_a_stub_is_no_tab(length, expected):
+    """Its root, 0.3 mm, goes with the body."""
+    shape = shapely.union_all([box(-20, -15, 20, 15), box(-20 - length, -0.6, -19, 0.6)])
+    assert judged(solid((shape, 0, 6)), changed=ONE_WAY)["tabs"].verdict is expected
+
+
+def test_every_15_degrees_is_tried_and_the_blade_bears_at_3_mm():
+    """Of a bar turned by 30 degrees out of square every upright side is met at one of the directions."""
+    found = judged(solid((box(-40, -20, 40, 20), 0, 20), turn_deg=30))
+    edge, topple = found["leading edge"], found["toppling"]
+    assert "80 mm" in edge.message and "it would be" in edge.message
+    assert "at 3 mm" in topple.message
+    assert value(topple) == pytest.approx(
+        0.5 * 3 / (40 * np.cos(np.radians(30)) + 20 * np.sin(np.radians(30))), rel=0.01
+    )
+
+
+@pytest.mark.parametrize("turn_deg", TURNED)
+@pytest.mark.parametrize(("width", "high", "count"), [(0.7, 1.0, 3), (0.9, 1.0, 1), (0.7, 1.8, 3), (0.7, 2.4, 1)])
+@pytest.mark.parametrize("lifted", [0.0, 2.0])
+def test_pads_on_thin_low_webs_stay_behind(turn_deg, width, high, count, lifted):
+    body = box(-20, -15, 20, 15)
+    pads = shapely.union_all([Point(0, y).buffer(4) for y in (-24, 24)])
+    webs = box(-width / 2, -24, width / 2, 24) - body
+    found = judged(solid((body, 0, 8), (pads, 0, 6), (webs, lifted, lifted + high), turn_deg=turn_deg))["pieces"]
+    assert value(found) == count
+    assert found.verdict is (FAILS if count == 3 else MEETS)
+    assert len(found.where) == count - 1
+    for place in found.where:
+        at = affinity.rotate(Point(place.point_mm[:2]), -turn_deg, origin=(0, 0))
+        assert (abs(at.y), at.x) == (pytest.approx(24, abs=2), pytest.approx(0, abs=2))
+
+
+def test_a_flat_mechanism_on_several_leaves_holds_together():
+    """1.4 mm high: one leaf would tear, four together hold the middle block."""
+    frame = box(-30, -30, 30, 30) - box(-24, -24, 24, 24)
+    for leaves, count in (([(0, 1)], 2), ([(-6, 1), (6, 1), (-6, -1), (6, -1)], 1)):
+        arms = [box(x - 0.35, min(0, 25 * side), x + 0.35, max(0, 25 * side)) for x, side in leaves]
+        found = judged(solid((shapely.union_all([frame, box(-8, -8, 8, 8), *arms]), 0, 1.4)))["pieces"]
+        assert value(found) == count
+
+
+@pytest.mark.parametrize(("radius", "count"), [(1.4, 1), (1.7, 2)])
+def test_crumbs_on_webs_are_no_pieces(radius, count):
+    """Less a margin of one line all round a disc of 1.53 mm is 4 mm2."""
+    shape = shapely.union_all(
+        [box(-20, -15, 20, 15), box(-0.3, 14, 0.3, 24), Point(0, 24).buffer(radius, quad_segs=32)]
+    )
+    assert value(judged(solid((shape, 0, 1)))["pieces"]) == count
