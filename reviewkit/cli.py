@@ -49,9 +49,7 @@ def _parser() -> argparse.ArgumentParser:
     commands = parser.add_subparsers(title="commands", required=True, metavar="COMMAND")
 
     review = commands.add_parser("review", help="review a submission or a bare mesh and write the documents")
-    review.add_argument(
-        "input", type=Path, help="folder with submission.toml, that file, or a mesh (stl obj ply off 3mf)"
-    )
+    review.add_argument("input", type=Path, help="folder with submission.toml, that file, or a mesh file")
     review.add_argument("--out", type=Path, help="folder for the documents [out/<name of the input>]")
     review.add_argument(
         "--units", default="", help="unit of the mesh where the file does not say: mm, cm, m, in, ft, um"

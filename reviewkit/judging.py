@@ -1,6 +1,7 @@
 """What every check needs to say its judgement: a finding in the part's own frame, in plain words."""
 
-from collections.abc import Mapping
+from collections import Counter
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import numpy as np
@@ -18,6 +19,7 @@ from reviewkit.model import (
     Vector,
     Verdict,
     finding_key,
+    place_name,
 )
 from reviewkit.workpiece import Workpiece
 
@@ -97,6 +99,28 @@ def not_checked(workpiece: Workpiece, code: str, domain: str, what: str, reason:
     return finding(
         workpiece, code, domain, WHOLE, Verdict.NOT_CHECKED, message, "Send a closed mesh of the part in its true size."
     )
+
+
+def subject_names(workpiece: Workpiece, centres: Sequence[Floats], reserved: Sequence[str] = ()) -> list[str]:
+    """Subjects of places: the region's name where it holds one place, else the place too; none twice.
+
+    Parameters
+    ----------
+    workpiece : Workpiece
+    centres : sequence of (3,) float
+        Middle of each place in the part's frame [mm].
+    reserved : sequence of str
+        Subjects that other findings of the same check bear; a region of that name gets its place too.
+    """
+    regions = [workpiece.region_at(centre) for centre in centres]
+    taken = Counter([*regions, WHOLE, *reserved])
+    names: list[str] = []
+    for region, centre in zip(regions, centres, strict=True):
+        spot = place_name(centre)
+        name = spot if not region else region if taken[region] == 1 else f"{region} {spot}"
+        alike = sum(known == name or known.startswith(f"{name} no. ") for known in names)
+        names.append(f"{name} no. {alike + 1}" if alike else name)
+    return names
 
 
 def at_words(workpiece: Workpiece, point: Floats) -> str:

@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from reviewkit.measure.layers import Layers, layers, projected_area
+from reviewkit.measure.pieces import Stack, stacked
 from reviewkit.measure.rays import RayTree
 from reviewkit.measure.walls import Skins, Walls, skin_samples, wall_samples
 from reviewkit.model import Floats, Setup
@@ -123,6 +124,11 @@ class Workpiece:
     def skins(self) -> Skins:
         """Thickness of floors and roofs."""
         return self.measured("skins", lambda: skin_samples(self.vertices, self.faces, self.rays))
+
+    @property
+    def stack(self) -> Stack:
+        """Islands of all layers and how they join."""
+        return self.measured("stack", lambda: stacked(self.layers))
 
     @property
     def projected_area_mm2(self) -> float:

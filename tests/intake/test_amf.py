@@ -125,6 +125,7 @@ def test_volumes_of_an_object_share_its_points():
     support = volume_xml(mesh.faces) + volume_xml(mesh.faces[:3], 'type="support"') + volume_xml(mesh.faces[:0])
     both, health = mended(amf(object_xml(volumes=support)))
     assert volume(both) == pytest.approx(24) and health.unread == ("support volumes (1)",)
+    assert health.mended == () and len(both.faces) == 12
 
 
 def test_constellations_place_turn_and_nest():
@@ -185,6 +186,7 @@ def test_what_would_harm_is_refused():
     assert "at most 11" in refusal(amf(object_xml()), Caps(facets=11, unpacked_bytes=10**6))
     # Constellations that hold themselves are no root; ones that double each time are cut off.
     assert "no facets" in refusal(amf(object_xml(), placed(2, (2, {}), (1, {}))))
+    assert "at most 11" in refusal(amf(object_xml(), placed(2, (2, {}), (1, {}))), Caps(11, 10**6))
     doubled = [placed(k, (k - 1, {}), (k - 1, {})) for k in range(2, 40)]
     assert "at most 100,000" in refusal(amf(object_xml(), *doubled))
     ring = [placed(2, (3, {})), placed(3, (2, {})), placed(4, (2, {}))]

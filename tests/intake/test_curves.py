@@ -59,7 +59,7 @@ def test_fillets_are_curves_and_chamfers_are_not(strips):
     assert len(found) == 4 and all(curve.flats == strips for curve in found)
     assert [curve.sagitta_mm for curve in found] == pytest.approx([sagitta(5, 90 / strips)] * 4, rel=1e-6)
     # Corners cut once, or twice, by 30 degrees each.
-    for cut in ([(0, 3), (3, 0)], [(0, 4.1), (1.1, 1.1), (4.1, 0)], [(0, 2), (1.1547, 0)]):
+    for cut in ([(0, 3), (3, 0)], [(0, 4.098), (1.5, 1.5), (4.098, 0)], [(0, 2), (1.1547, 0)]):
         ring = [*cut, (40, 0), (40, 30), (0, 30)]
         assert curves(trimesh.creation.extrude_polygon(shapely.Polygon(ring), 8)) == []
 
@@ -80,6 +80,35 @@ def test_a_torus_is_as_deep_as_its_two_circles_together():
     # Fine along the ring, only the circle across shows.
     fine = curves(trimesh.creation.torus(20, 5, major_sections=120, minor_sections=12))
     assert fine[0].sagitta_mm == pytest.approx(sagitta(5, 30), rel=0.05)
+
+
+def test_a_slender_cone_has_about_the_sagitta_of_its_wide_end():
+    cone = trimesh.creation.revolve([(0, 0), (10, 0), (8, 20), (0, 20)], sections=16)
+    (curve,) = curves(cone)
+    assert curve.sagitta_mm == pytest.approx(sagitta(10, 22.5), rel=0.2)
+
+
+def test_sides_that_are_nearly_parallel_say_nothing_of_the_other_direction():
+    # An oval cone, whose turns differ from side to side; the depth of its chords by sampling the ellipse.
+    cone = trimesh.creation.revolve([(0, 0), (10, 0), (8, 40), (0, 40)], sections=36).apply_scale([1, 0.5, 1])
+    (curve,) = curves(cone)
+    angles = np.linspace(0, 2 * np.pi, 36 * 100 + 1)
+    ellipse = np.column_stack([10 * np.cos(angles), 5 * np.sin(angles)])
+    start, end = ellipse[:-1:100], ellipse[100::100]
+    along = (end - start) / np.linalg.norm(end - start, axis=1, keepdims=True)
+    offset = ellipse[:-1].reshape(36, 100, 2) - start[:, None]
+    depth = np.abs(offset[..., 0] * along[:, None, 1] - offset[..., 1] * along[:, None, 0]).max()
+    assert curve.sagitta_mm == pytest.approx(depth, rel=0.15)
+
+
+def test_a_shallow_pyramid_is_no_curve():
+    # Sides that turn by less than 40 degrees, but round a point, not across one another.
+    for sections in (3, 4):
+        pyramid = trimesh.creation.cone(10, 2, sections=sections)
+        normals = pyramid.face_normals[pyramid.face_normals[:, 2] > 0]
+        turn_deg = np.degrees(np.arccos(normals[0] @ normals[1]))
+        assert TURNS_DEG[0] < turn_deg < TURNS_DEG[1]
+        assert curves(pyramid) == []
 
 
 def test_a_corrugated_sheet_is_no_curve():

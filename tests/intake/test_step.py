@@ -136,9 +136,11 @@ def mended(data, declared=""):
 
 
 @installed
-@pytest.mark.parametrize(("unit", "factor_mm"), [("mm", 1.0), ("in", 25.4), ("m", 1000.0), ("", 25.4)])
-def test_a_cylinder_comes_out_in_millimetres_within_the_stated_tolerance(unit, factor_mm):
-    radius_mm, height_mm = 40.0, 20.0
+@pytest.mark.parametrize(
+    ("unit", "factor_mm", "radius_mm"), [("mm", 1.0, 150.0), ("in", 25.4, 40.0), ("m", 1000.0, 2.0), ("", 25.4, 2.0)]
+)
+def test_a_cylinder_comes_out_in_millimetres_within_the_stated_tolerance(unit, factor_mm, radius_mm):
+    height_mm = 20.0
     settled, mesh, health = mended(cylinder(radius_mm / factor_mm, height_mm / factor_mm, unit))
     assert np.ptp(mesh.vertices[:, 2]) == pytest.approx(height_mm, abs=1e-4)
     assert (health.sound, health.bodies, health.mended, health.unread) == (True, 1, (), ())

@@ -4,7 +4,6 @@ Long or large narrow places are walls (PR-04), slots, holes and pins (PR-05) and
 what is left for here is low on a face or compact.
 """
 
-from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass
 
@@ -20,6 +19,7 @@ from reviewkit.judging import (
     mm_words,
     not_checked,
     ring_points,
+    subject_names,
     too_open,
     vector,
 )
@@ -27,7 +27,7 @@ from reviewkit.limits import Limits
 from reviewkit.measure.features import Detail, Marks, detail_width, marks, small_details
 from reviewkit.measure.gaps import Circles, Round, air_between_walls, circles, rounds
 from reviewkit.measure.walls import thin_places
-from reviewkit.model import Band, Box, Finding, Floats, Limit, Measurement, Place, Severity, Vector, Verdict, place_name
+from reviewkit.model import Band, Box, Finding, Floats, Limit, Measurement, Place, Severity, Vector, Verdict
 from reviewkit.workpiece import Workpiece
 
 CODE = "PR-10"
@@ -73,7 +73,10 @@ def features(workpiece: Workpiece, limits: Limits) -> list[Finding]:
     found += _details(case, written)
     found.sort(key=lambda one: (_WORST_FIRST.index(one.verdict), one.severity, one.width_mm))
     listed = found[: case.listed]
-    findings = [_told(case, one, name) for one, name in zip(listed, _names(case, listed), strict=True)]
+    findings = [
+        _told(case, one, name)
+        for one, name in zip(listed, subject_names(case.workpiece, [one.centre_mm for one in listed]), strict=True)
+    ]
     return [_whole_part(case, found, len(listed), written), *findings]
 
 
@@ -432,19 +435,6 @@ def _drawn(case: _Case, found: list[_Found]) -> dict[str, Floats]:
         "worst_mm": np.array([worst.width_mm]),
         "zoom": np.array([middle - half, middle + half]),
     }
-
-
-def _names(case: _Case, found: list[_Found]) -> list[str]:
-    """The region's name where it holds one detail, else the place too; never the same name twice."""
-    regions = [case.workpiece.region_at(one.centre_mm) for one in found]
-    taken = Counter([*regions, WHOLE])
-    names: list[str] = []
-    for one, region in zip(found, regions, strict=True):
-        spot = place_name(one.centre_mm)
-        name = spot if not region else region if taken[region] == 1 else f"{region} {spot}"
-        alike = sum(known == name or known.startswith(f"{name} no. ") for known in names)
-        names.append(f"{name} no. {alike + 1}" if alike else name)
-    return names
 
 
 def _place(case: _Case, centre: Floats, box_mm: Box) -> Place:

@@ -5,7 +5,6 @@ it, it must let them move; any other is a mere slot that must only stay open.  S
 layers count; near the plate the first layer spreads into the gap.
 """
 
-from collections import Counter
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from functools import cached_property
@@ -22,6 +21,7 @@ from reviewkit.judging import (
     mm_words,
     not_checked,
     ring_points,
+    subject_names,
     too_open,
     vector,
 )
@@ -95,7 +95,10 @@ def gaps(workpiece: Workpiece, limits: Limits) -> list[Finding]:
     found = [*_in_plane(case), *_straight_up(case), *_round_ones(case)]
     found.sort(key=lambda one: (_WORST_FIRST.index(one.verdict), one.severity, one.width_mm))
     listed = found[: case.listed]
-    findings = [_told(case, one, name) for one, name in zip(listed, _names(case, listed), strict=True)]
+    findings = [
+        _told(case, one, name)
+        for one, name in zip(listed, subject_names(case.workpiece, [one.centre_mm for one in listed]), strict=True)
+    ]
     return [_whole_part(case, found, len(listed)), *findings]
 
 
@@ -692,19 +695,6 @@ def _drawn(case: _Case, found: list[_Found]) -> Mapping[str, NDArray[Any]]:
         "worst_mm": np.array([worst.width_mm]),
         "zoom": np.array([middle - half, middle + half]),
     }
-
-
-def _names(case: _Case, found: list[_Found]) -> list[str]:
-    """The region's name where it holds one place, else the place too; never the same name twice."""
-    regions = [case.workpiece.region_at(one.centre_mm) for one in found]
-    taken = Counter([*regions, WHOLE])
-    names: list[str] = []
-    for one, region in zip(found, regions, strict=True):
-        spot = place_name(one.centre_mm)
-        name = spot if not region else region if taken[region] == 1 else f"{region} {spot}"
-        alike = sum(known == name or known.startswith(f"{name} no. ") for known in names)
-        names.append(f"{name} no. {alike + 1}" if alike else name)
-    return names
 
 
 def _at(case: _Case, place: ThinPlace) -> str:

@@ -1,16 +1,25 @@
 """PR-09: corners and ends that lift off the plate because the part shrinks while it is printed."""
 
-from collections import Counter
 from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
 
-from reviewkit.judging import WHOLE, at_words, finding, mm_words, not_checked, plate_places, ring_points, too_open
+from reviewkit.judging import (
+    WHOLE,
+    at_words,
+    finding,
+    mm_words,
+    not_checked,
+    plate_places,
+    ring_points,
+    subject_names,
+    too_open,
+)
 from reviewkit.limits import Limits
 from reviewkit.measure.lift import Corners, Extent, bow_estimate, clusters, contact_extent, plate_corners
-from reviewkit.measure.pieces import Ints, Stack, stacked
-from reviewkit.model import Band, Finding, Floats, Measurement, Property, Verdict, place_name
+from reviewkit.measure.pieces import Ints, Stack
+from reviewkit.model import Band, Finding, Floats, Measurement, Property, Verdict
 from reviewkit.workpiece import Workpiece
 
 CODE = "PR-09"
@@ -45,7 +54,7 @@ def corner_lift(workpiece: Workpiece, limits: Limits) -> list[Finding]:
         return [not_checked(workpiece, CODE, DOMAIN, "Corner lift was", reason)]
     case = _Case(workpiece, limits)
     shown = case.places[: case.listed]
-    names = _names(case, shown)
+    names = subject_names(workpiece, [case.at(int(members[0])) for members in shown])
     return [_whole(case), *(_place(case, members, name) for members, name in zip(shown, names, strict=True))]
 
 
@@ -72,7 +81,7 @@ class _Case:
 
     @cached_property
     def stack(self) -> Stack:
-        return self.workpiece.measured("stack", lambda: stacked(self.workpiece.layers))
+        return self.workpiece.stack
 
     @cached_property
     def corners(self) -> Corners:
@@ -239,20 +248,6 @@ def _drawn(case: _Case) -> dict[str, Floats]:
         "lifting": lifting.astype(float),
         "middle": np.array([[x / area, y / area]]),
     }
-
-
-def _names(case: _Case, places: list[Ints]) -> list[str]:
-    """The region's name where it holds one place, else the place too; never the same name twice."""
-    points = [case.at(int(members[0])) for members in places]
-    regions = [case.workpiece.region_at(point) for point in points]
-    taken = Counter([*regions, WHOLE])
-    names: list[str] = []
-    for region, point in zip(regions, points, strict=True):
-        spot = place_name(point)
-        name = spot if not region else region if taken[region] == 1 else f"{region} {spot}"
-        alike = sum(known == name or known.startswith(f"{name} no. ") for known in names)
-        names.append(f"{name} no. {alike + 1}" if alike else name)
-    return names
 
 
 def _counted(count: int, one: str, many: str) -> str:

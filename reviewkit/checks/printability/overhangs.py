@@ -1,6 +1,5 @@
 """PR-06: what is printed over nothing: slopes, bridges, ledges, islands, and supports that cannot come out."""
 
-from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -15,6 +14,7 @@ from reviewkit.judging import (
     not_checked,
     percent_words,
     ring_points,
+    subject_names,
     too_open,
     vector,
 )
@@ -26,7 +26,7 @@ from reviewkit.measure.overhangs import (
     access,
     overhangs,
 )
-from reviewkit.model import Band, Finding, Floats, Limit, Measurement, Place, Verdict, place_name
+from reviewkit.model import Band, Finding, Floats, Limit, Measurement, Place, Verdict
 from reviewkit.workpiece import Workpiece
 
 CODE = "PR-06"
@@ -61,7 +61,10 @@ def overhanging(workpiece: Workpiece, limits: Limits) -> list[Finding]:
     bad = [place for place in case.found.places if case.verdict(place) is not Verdict.MEETS]
     bad.sort(key=lambda place: (_WORST.index(case.verdict(place)), -place.island_mm2, -place.air_mm2))
     listed = bad[: case.listed]
-    findings = [_place(case, place, name) for place, name in zip(listed, _names(case, listed), strict=True)]
+    findings = [
+        _place(case, place, name)
+        for place, name in zip(listed, subject_names(workpiece, [case.point(place) for place in listed]), strict=True)
+    ]
     return [_whole_part(case, bad), *findings]
 
 
@@ -397,19 +400,6 @@ def _layer_drawn(case: _Case, place: Overhang) -> dict[str, Floats]:
 def _rings(region: shapely.Geometry) -> Floats:
     polygons = [part for part in shapely.get_parts(region) if part.geom_type == "Polygon" and not part.is_empty]
     return ring_points(shapely.MultiPolygon(polygons)) if polygons else np.empty((0, 2))
-
-
-def _names(case: _Case, places: list[Overhang]) -> list[str]:
-    """The region's name where it holds one place, else the place too; never the same name twice."""
-    regions = [case.workpiece.region_at(case.point(place)) for place in places]
-    spots = [place_name(case.point(place)) for place in places]
-    taken = Counter([*regions, WHOLE])
-    names: list[str] = []
-    for region, spot in zip(regions, spots, strict=True):
-        name = spot if not region else region if taken[region] == 1 else f"{region} {spot}"
-        alike = sum(known == name or known.startswith(f"{name} no. ") for known in names)
-        names.append(f"{name} no. {alike + 1}" if alike else name)
-    return names
 
 
 def _where(case: _Case, place: Overhang) -> Place:

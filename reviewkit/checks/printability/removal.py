@@ -19,7 +19,7 @@ from reviewkit.judging import (
     too_open,
 )
 from reviewkit.limits import Limits
-from reviewkit.measure.pieces import Stack, stacked
+from reviewkit.measure.pieces import Stack
 from reviewkit.measure.pose import mass_centre
 from reviewkit.measure.removal import Loose, Sweep, left_behind, loose_pieces, sweeps
 from reviewkit.model import Band, Finding, Floats, Measurement, Verdict
@@ -73,7 +73,7 @@ class _Case:
 
     @cached_property
     def stack(self) -> Stack:
-        return self.workpiece.measured("stack", lambda: stacked(self.workpiece.layers))
+        return self.workpiece.stack
 
     @cached_property
     def loose(self) -> Loose:

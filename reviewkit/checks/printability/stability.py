@@ -1,6 +1,5 @@
 """PR-07: tall and thin parts, which tip or sway while they are printed."""
 
-from collections import Counter
 from collections.abc import Iterable
 from dataclasses import dataclass
 from functools import cached_property
@@ -8,11 +7,11 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from reviewkit.judging import WHOLE, at_words, finding, mm_words, not_checked, too_open, vector
+from reviewkit.judging import WHOLE, at_words, finding, mm_words, not_checked, subject_names, too_open, vector
 from reviewkit.limits import Limits
-from reviewkit.measure.pieces import Stack, stacked
+from reviewkit.measure.pieces import Stack
 from reviewkit.measure.stability import Growth, Upright, growing, least_width, peel_stress, uprights
-from reviewkit.model import Band, Finding, Floats, Limit, Measurement, Place, Severity, Verdict, place_name
+from reviewkit.model import Band, Finding, Floats, Limit, Measurement, Place, Severity, Verdict
 from reviewkit.workpiece import Workpiece
 
 CODE = "PR-07"
@@ -58,7 +57,7 @@ def stability(workpiece: Workpiece, limits: Limits) -> list[Finding]:
     shown = listed[: case.listed]
     findings = [
         _standing(case, item, name) if isinstance(item, Growth) else _swaying(case, item, name)
-        for item, name in zip(shown, _names(case, shown), strict=True)
+        for item, name in zip(shown, subject_names(workpiece, [case.middle(item) for item in shown]), strict=True)
     ]
     return [_whole(case, main, listed), *findings]
 
@@ -82,7 +81,7 @@ class _Case:
 
     @cached_property
     def stack(self) -> Stack:
-        return self.workpiece.measured("stack", lambda: stacked(self.workpiece.layers))
+        return self.workpiece.stack
 
     @cached_property
     def bodies(self) -> list[Growth]:
@@ -386,20 +385,6 @@ def _faces_in(workpiece: Workpiece, box: Floats) -> NDArray[np.int64]:
     middle = workpiece.vertices[workpiece.faces].mean(axis=1)
     room_mm = workpiece.setup.layer_height_mm
     return np.flatnonzero(((middle >= box[0] - room_mm) & (middle <= box[1] + room_mm)).all(axis=1))
-
-
-def _names(case: _Case, items: list[Growth | Upright]) -> list[str]:
-    """The region's name where it holds one place, else the place too; never the same name twice."""
-    middles = [case.middle(item) for item in items]
-    regions = [case.workpiece.region_at(middle) for middle in middles]
-    taken = Counter([*regions, WHOLE])
-    names: list[str] = []
-    for region, middle in zip(regions, middles, strict=True):
-        spot = place_name(middle)
-        name = spot if not region else region if taken[region] == 1 else f"{region} {spot}"
-        alike = sum(known == name or known.startswith(f"{name} no. ") for known in names)
-        names.append(f"{name} no. {alike + 1}" if alike else name)
-    return names
 
 
 def _small_words(sway_mm: float) -> str:

@@ -1,6 +1,5 @@
 """PR-04: walls, edges and skins too thin to print, and widths that are no whole number of lines."""
 
-from collections import Counter
 from dataclasses import dataclass
 
 import numpy as np
@@ -14,6 +13,7 @@ from reviewkit.judging import (
     not_checked,
     percent_words,
     ring_points,
+    subject_names,
     too_open,
     vector,
 )
@@ -31,7 +31,7 @@ from reviewkit.measure.walls import (
     touched_faces,
     width_quantile,
 )
-from reviewkit.model import Band, Finding, Floats, Limit, Measurement, Place, Severity, Verdict, place_name
+from reviewkit.model import Band, Finding, Floats, Limit, Measurement, Place, Severity, Verdict
 from reviewkit.submission import RegionKind
 from reviewkit.workpiece import Workpiece
 
@@ -77,7 +77,9 @@ def walls(workpiece: Workpiece, limits: Limits) -> list[Finding]:
     listed = [*thin[: case.listed], *edges[: case.listed]]
     findings = [
         _wall(case, place, name) if place.kind == "wall" else _edge(case, place, name)
-        for place, name in zip(listed, _names(case, listed), strict=True)
+        for place, name in zip(
+            listed, subject_names(workpiece, [case.centre(place) for place in listed], (_SKINS,)), strict=True
+        )
     ]
     findings += [_odd(case, group) for group in groups[: case.listed]]
     findings += _skins(case)
@@ -441,19 +443,6 @@ def _no_walls(case: _Case, small_mm2: float) -> Finding:
         measurements=(Measurement("thin wall area", small_mm2, "mm2", 0.0, _SUMMED),),
         limits=case.band.limits,
     )
-
-
-def _names(case: _Case, places: list[ThinPlace]) -> list[str]:
-    """The region's name where it holds one place, else the place too; never the same name twice."""
-    regions = [case.region(place) for place in places]
-    spots = [place_name(case.centre(place)) for place in places]
-    taken = Counter([*regions, WHOLE, _SKINS])
-    names: list[str] = []
-    for region, spot in zip(regions, spots, strict=True):
-        name = spot if not region else region if taken[region] == 1 else f"{region} {spot}"
-        alike = sum(known == name or known.startswith(f"{name} no. ") for known in names)
-        names.append(f"{name} no. {alike + 1}" if alike else name)
-    return names
 
 
 def _where(case: _Case, samples: Samples, place: ThinPlace) -> Place:
