@@ -52,6 +52,8 @@ _PLACES_NAMED = 3
 _WORDS_LISTED = 6
 
 _LONGEST_TEXT = 2000
+# Widest drawing of lines and letters that is still readable at half the width of a page.
+_HALF_PX = 640
 _MINUS = "\u2212"
 
 # How a submission's facts say that nobody gave a value.
@@ -208,11 +210,7 @@ class _Figure:
     src: Markup
     width_px: int
     height_px: int
-
-    @property
-    def wide(self) -> bool:
-        """Whether it needs the full width of the page."""
-        return self.width_px > 1.9 * self.height_px
+    wide: bool
 
 
 @dataclass(frozen=True)
@@ -401,6 +399,8 @@ def _figure(drawing: Drawing, numbers: Mapping[str, int]) -> _Figure:
         src=src,
         width_px=drawing.width_px,
         height_px=drawing.height_px,
+        # A strip, or lines and letters drawn for more than half a page.
+        wide=drawing.width_px > 1.9 * drawing.height_px or (drawing.svg is not None and drawing.width_px > _HALF_PX),
     )
 
 
