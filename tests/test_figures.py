@@ -15,7 +15,7 @@ import matplotlib as mpl
 import numpy as np
 import pytest
 import trimesh
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 from lxml import etree
 from matplotlib.image import imread
@@ -203,6 +203,9 @@ PLACES = st.lists(
 
 
 @given(PLACES)
+@example([(0.0, 0.0)] * 6)
+@example([(0.0, 0.0), (0.0, 0.0), (0.0, 1.0)])
+@example([(WIDTH - 1.0, HEIGHT - 1.0)] * 6)
 def test_labels_stay_inside_and_apart(axes_of, places):
     """Six places always leave room, wherever they are and even when all are one."""
     marks = [(str(n), x, y) for n, (x, y) in enumerate(places, 1)]

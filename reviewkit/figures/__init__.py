@@ -130,7 +130,11 @@ def _marks(axes: Axes, marks: Sequence[tuple[str, float, float]], width: int, he
     """Numbered marks, each label beside its place where it hides no other, one label a number and spot."""
     radius = _MARK_PX
     taken = [(x, y) for _, x, y in marks]
-    reach = [(r, turn) for r in (2.2, 3.4, 4.8, 6.4) for turn in np.radians((-45, -135, 45, 135, -90, 90, 0, 180))]
+    # Near and upright places first; the finer ones serve crowded corners.
+    plain, fine = (-45, -135, 45, 135, -90, 90, 0, 180), np.arange(11.25, 360, 11.25)
+    reach = [
+        (r, turn) for turns in (plain, fine) for r in (2.2, 3.4, 4.8, 6.4, 8.4, 10.4) for turn in np.radians(turns)
+    ]
     for label, x, y in marks:
         places = [(x + r * radius * np.cos(turn), y + r * radius * np.sin(turn)) for r, turn in reach]
         inside = [(u, v) for u, v in places if radius < u < width - radius and radius < v < height - radius]
