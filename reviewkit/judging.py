@@ -2,7 +2,8 @@
 
 from collections import Counter
 from collections.abc import Mapping, Sequence
-from typing import Any
+from dataclasses import dataclass
+from typing import Any, ClassVar
 
 import numpy as np
 import shapely
@@ -10,6 +11,7 @@ from numpy.typing import NDArray
 
 from reviewkit.limits import Limits
 from reviewkit.model import (
+    Band,
     Finding,
     Floats,
     Limit,
@@ -24,6 +26,29 @@ from reviewkit.model import (
 from reviewkit.workpiece import Workpiece
 
 WHOLE = "part"
+
+
+@dataclass(frozen=True, eq=False)
+class Case:
+    """A workpiece and the limit rows that one check judges it by; a check names their prefix in ``rows``."""
+
+    rows: ClassVar[str] = ""
+
+    workpiece: Workpiece
+    limits: Limits
+
+    def band(self, name: str) -> Band:
+        """The bounds ``<rows>.<name>``."""
+        return self.limits.band(f"{self.rows}.{name}", self.workpiece.setup)
+
+    def value(self, name: str) -> float:
+        """The number ``<rows>.<name>`` [unit of its row]."""
+        return self.limits.value(f"{self.rows}.{name}", self.workpiece.setup).value
+
+    @property
+    def listed(self) -> int:
+        """How many places get a finding of their own [-]."""
+        return round(self.value("listed"))
 
 
 def finding(
@@ -138,6 +163,11 @@ def mm_words(value_mm: float) -> str:
 def bound_words(limit: Limit) -> str:
     """The value of a limit in mm, with the line widths or layers it was given in."""
     return mm_words(limit.value) + (f" ({limit.stated})" if limit.stated else "")
+
+
+def unsound_words(what: str, by_mm: float) -> str:
+    """What a message adds when the mesh is not sound, nothing when `by_mm` is zero [mm]."""
+    return f" The mesh is not sound, so a {what} may be off by about {mm_words(by_mm)}." if by_mm else ""
 
 
 def percent_words(share: float) -> str:

@@ -422,11 +422,6 @@ def _range(levels: Ints) -> tuple[Ints, Ints]:
     return np.minimum(np.minimum(first, second), third), np.maximum(np.maximum(first, second), third)
 
 
-def _sorted_by(key: Ints, values: Ints) -> tuple[Ints, Ints]:
-    order = np.argsort(key, kind="stable")
-    return values[order], key[order]
-
-
 def _plane_groups(crossed: _Crossed, count: int) -> Iterator[tuple[int, int]]:
     """Runs of planes, as many together as memory allows."""
     total = np.concatenate([[0], np.cumsum(_crossings(crossed.low, crossed.high, count))])

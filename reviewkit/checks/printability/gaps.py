@@ -23,6 +23,7 @@ from reviewkit.judging import (
     ring_points,
     subject_names,
     too_open,
+    unsound_words,
     vector,
 )
 from reviewkit.limits import Limits
@@ -248,9 +249,7 @@ class _Case:
     @property
     def caution(self) -> str:
         """What a message adds when the mesh is not sound."""
-        if not self.unsound_mm:
-            return ""
-        return f" The mesh is not sound, so a width may be off by about {mm_words(self.unsound_mm)}."
+        return unsound_words("width", self.unsound_mm)
 
 
 # --- in the plane of the layers ------------------------------------------------------------

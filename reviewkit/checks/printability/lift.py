@@ -7,6 +7,7 @@ import numpy as np
 
 from reviewkit.judging import (
     WHOLE,
+    Case,
     at_words,
     finding,
     mm_words,
@@ -18,8 +19,8 @@ from reviewkit.judging import (
 )
 from reviewkit.limits import Limits
 from reviewkit.measure.lift import Corners, Extent, bow_estimate, clusters, contact_extent, plate_corners
-from reviewkit.measure.pieces import Ints, Stack
-from reviewkit.model import Band, Finding, Floats, Measurement, Property, Verdict
+from reviewkit.measure.pieces import Ints
+from reviewkit.model import Finding, Floats, Measurement, Property, Verdict
 from reviewkit.workpiece import Workpiece
 
 CODE = "PR-09"
@@ -59,29 +60,14 @@ def corner_lift(workpiece: Workpiece, limits: Limits) -> list[Finding]:
 
 
 @dataclass(frozen=True, eq=False)
-class _Case:
+class _Case(Case):
     """A workpiece and the rows that PR-09 judges it by."""
 
-    workpiece: Workpiece
-    limits: Limits
-
-    def band(self, name: str) -> Band:
-        return self.limits.band(f"lift.{name}", self.workpiece.setup)
-
-    def value(self, name: str) -> float:
-        return self.limits.value(f"lift.{name}", self.workpiece.setup).value
-
-    @property
-    def listed(self) -> int:
-        return round(self.value("listed"))
+    rows = "lift"
 
     @property
     def shrinkage(self) -> Property:
         return self.workpiece.setup.material["shrinkage"]
-
-    @cached_property
-    def stack(self) -> Stack:
-        return self.workpiece.stack
 
     @cached_property
     def corners(self) -> Corners:
@@ -92,13 +78,13 @@ class _Case:
         )
         return self.workpiece.measured(
             "plate corners",
-            lambda: plate_corners(self.stack, turn_deg=asked[0], rounded_mm=asked[1], simplify_mm=asked[2]),
+            lambda: plate_corners(self.workpiece.stack, turn_deg=asked[0], rounded_mm=asked[1], simplify_mm=asked[2]),
             *asked,
         )
 
     @cached_property
     def extent(self) -> Extent:
-        return self.workpiece.measured("contact extent", lambda: contact_extent(self.stack))
+        return self.workpiece.measured("contact extent", lambda: contact_extent(self.workpiece.stack))
 
     @cached_property
     def verdicts(self) -> list[Verdict]:
@@ -239,7 +225,7 @@ def _drawn(case: _Case) -> dict[str, Floats]:
     """Everything the figure shows."""
     corners = case.corners
     lifting = np.array([verdict is not Verdict.MEETS for verdict in case.verdicts], dtype=bool)
-    area, x, y = case.stack.moments[case.stack.grounded, :3].sum(axis=0)
+    area, x, y = case.workpiece.stack.moments[case.workpiece.stack.grounded, :3].sum(axis=0)
     return {
         "outline": ring_points(case.workpiece.layers.regions[0]),
         "corners": corners.at,

@@ -7,7 +7,7 @@ from itertools import chain
 import numpy as np
 from numpy.typing import NDArray
 
-from reviewkit.judging import WHOLE, finding, mm_words, percent_words, too_open, vector
+from reviewkit.judging import WHOLE, Case, finding, mm_words, percent_words, too_open, vector
 from reviewkit.limits import Limits
 from reviewkit.measure.looks import Seams, Surface, cusp_mm, seams, seen, support_feet, surface
 from reviewkit.measure.overhangs import Overhang, Overhangs, Rules, overhangs
@@ -61,11 +61,10 @@ def looks(workpiece: Workpiece, limits: Limits) -> list[Finding]:
 
 
 @dataclass(frozen=True, eq=False)
-class _Case:
+class _Case(Case):
     """A workpiece, its surface and the rows that PR-13 judges it by."""
 
-    workpiece: Workpiece
-    limits: Limits
+    rows = "looks"
     surface: Surface
     found: Overhangs
     cusps_mm: Floats
@@ -103,12 +102,6 @@ class _Case:
             rough=sagging[whole.facet],
             feet=support_feet(vertices, faces, found, supported),
         )
-
-    def band(self, name: str) -> Band:
-        return self.limits.band(f"looks.{name}", self.workpiece.setup)
-
-    def value(self, name: str) -> float:
-        return self.limits.value(f"looks.{name}", self.workpiece.setup).value
 
 
 @dataclass(frozen=True, eq=False)

@@ -9,17 +9,8 @@ from functools import cached_property
 
 import numpy as np
 
-from reviewkit.judging import (
-    finding,
-    mm_words,
-    not_checked,
-    percent_words,
-    plate_places,
-    ring_points,
-    too_open,
-)
+from reviewkit.judging import Case, finding, mm_words, not_checked, percent_words, plate_places, ring_points, too_open
 from reviewkit.limits import Limits
-from reviewkit.measure.pieces import Stack
 from reviewkit.measure.pose import mass_centre
 from reviewkit.measure.removal import Loose, Sweep, left_behind, loose_pieces, sweeps
 from reviewkit.model import Band, Finding, Floats, Measurement, Verdict
@@ -59,25 +50,14 @@ def removal(workpiece: Workpiece, limits: Limits) -> list[Finding]:
 
 
 @dataclass(frozen=True, eq=False)
-class _Case:
+class _Case(Case):
     """A workpiece and the rows that PR-08 judges it by."""
 
-    workpiece: Workpiece
-    limits: Limits
-
-    def band(self, name: str) -> Band:
-        return self.limits.band(f"removal.{name}", self.workpiece.setup)
-
-    def value(self, name: str) -> float:
-        return self.limits.value(f"removal.{name}", self.workpiece.setup).value
-
-    @cached_property
-    def stack(self) -> Stack:
-        return self.workpiece.stack
+    rows = "removal"
 
     @cached_property
     def loose(self) -> Loose:
-        return self.workpiece.measured("loose pieces", lambda: loose_pieces(self.stack))
+        return self.workpiece.measured("loose pieces", lambda: loose_pieces(self.workpiece.stack))
 
     @cached_property
     def torn(self) -> Floats:
@@ -86,7 +66,7 @@ class _Case:
         return self.workpiece.measured(
             "left behind",
             lambda: left_behind(
-                self.workpiece.layers, self.stack, narrower_mm=asked[0], lower_mm=asked[1], least_mm2=asked[2]
+                self.workpiece.layers, self.workpiece.stack, narrower_mm=asked[0], lower_mm=asked[1], least_mm2=asked[2]
             ),
             *asked,
         )
@@ -258,6 +238,8 @@ def _contact(case: _Case) -> Finding:
             f"Bring the contact to {most.limits[0].value:.0f} mm² or less, by ribs or windows in the underside or "
             "another pose, or show on a pilot plate that it lets go when the plate has cooled."
         )
+    stack = case.workpiece.stack
+    on_plate = stack.moments[stack.grounded]
     return case.judged(
         "contact area",
         verdict,
@@ -266,7 +248,7 @@ def _contact(case: _Case) -> Finding:
         least,
         most,
         measurements=(Measurement("contact area", area_mm2, "mm2", 0.0, _FIRST),),
-        points=case.stack.moments[case.stack.grounded, 1:3] / case.stack.moments[case.stack.grounded, :1],
+        points=on_plate[:, 1:3] / on_plate[:, :1],
     )
 
 

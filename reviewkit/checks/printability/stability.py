@@ -7,11 +7,10 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from reviewkit.judging import WHOLE, at_words, finding, mm_words, not_checked, subject_names, too_open, vector
+from reviewkit.judging import WHOLE, Case, at_words, finding, mm_words, not_checked, subject_names, too_open, vector
 from reviewkit.limits import Limits
-from reviewkit.measure.pieces import Stack
 from reviewkit.measure.stability import Growth, Upright, growing, least_width, peel_stress, uprights
-from reviewkit.model import Band, Finding, Floats, Limit, Measurement, Place, Severity, Verdict
+from reviewkit.model import Finding, Floats, Limit, Measurement, Place, Severity, Verdict
 from reviewkit.workpiece import Workpiece
 
 CODE = "PR-07"
@@ -63,29 +62,14 @@ def stability(workpiece: Workpiece, limits: Limits) -> list[Finding]:
 
 
 @dataclass(frozen=True, eq=False)
-class _Case:
+class _Case(Case):
     """A workpiece and the rows that PR-07 judges it by."""
 
-    workpiece: Workpiece
-    limits: Limits
-
-    def band(self, name: str) -> Band:
-        return self.limits.band(f"stability.{name}", self.workpiece.setup)
-
-    def value(self, name: str) -> float:
-        return self.limits.value(f"stability.{name}", self.workpiece.setup).value
-
-    @property
-    def listed(self) -> int:
-        return round(self.value("listed"))
-
-    @cached_property
-    def stack(self) -> Stack:
-        return self.workpiece.stack
+    rows = "stability"
 
     @cached_property
     def bodies(self) -> list[Growth]:
-        return self.workpiece.measured("growing", lambda: growing(self.workpiece.layers, self.stack))
+        return self.workpiece.measured("growing", lambda: growing(self.workpiece.layers, self.workpiece.stack))
 
     @cached_property
     def uprights(self) -> list[Upright]:
@@ -93,7 +77,7 @@ class _Case:
         return self.workpiece.measured(
             "uprights",
             lambda: uprights(
-                self.stack,
+                self.workpiece.stack,
                 self.workpiece.setup.material,
                 side_force=asked[0],
                 least_height_mm=asked[1],
@@ -108,7 +92,7 @@ class _Case:
         return [upright for upright in self.uprights if not self.is_whole(upright)]
 
     def is_whole(self, upright: Upright) -> bool:
-        return upright.on_plate and len(self.stack.grounded) == 1
+        return upright.on_plate and len(self.workpiece.stack.grounded) == 1
 
     def sway(self, upright: Upright) -> Measurement:
         """Sway under the assumed force with what that force may be; never more than its formula can tell."""

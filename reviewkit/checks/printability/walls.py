@@ -15,6 +15,7 @@ from reviewkit.judging import (
     ring_points,
     subject_names,
     too_open,
+    unsound_words,
     vector,
 )
 from reviewkit.limits import Limits
@@ -194,9 +195,7 @@ class _Case:
     @property
     def caution(self) -> str:
         """What a message adds when the mesh is not sound."""
-        if not self.unsound_mm:
-            return ""
-        return f" The mesh is not sound, so a thickness may be off by about {mm_words(self.unsound_mm)}."
+        return unsound_words("thickness", self.unsound_mm)
 
 
 def _failing_parts(case: _Case, thin: list[ThinPlace]) -> list[ThinPlace]:
