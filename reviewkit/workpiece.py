@@ -11,12 +11,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from reviewkit.measure.layers import Layers, layers, projected_area
+from reviewkit.measure.motion import Carried, carried
 from reviewkit.measure.pieces import Stack, stacked
 from reviewkit.measure.rays import RayTree
 from reviewkit.measure.walls import Skins, Walls, skin_samples, wall_samples
 from reviewkit.model import Floats, Setup
 from reviewkit.part import Part
-from reviewkit.submission import Submission, region_of
+from reviewkit.submission import Region, Submission, region_of
 
 T = TypeVar("T")
 
@@ -96,11 +97,25 @@ class Workpiece:
         """Directions of the plate frame in the part's frame, (n, 3) float [-]."""
         return directions @ self.setup.rotation
 
+    @cached_property
+    def regions(self) -> tuple[Region, ...]:
+        """The declared regions of this part, in the order of the submission."""
+        return tuple(region for region in self.submission.regions if region.part == self.part.id)
+
+    @cached_property
+    def motions(self) -> tuple[Carried, ...]:
+        """How each declared motion of this part carries its mesh, in the part's frame."""
+        names = {region.name for region in self.regions}
+        return tuple(
+            carried(self.part.vertices, self.part.faces, self.regions, motion)
+            for motion in self.submission.motions
+            if motion.region in names
+        )
+
     def region_at(self, point: Floats) -> str:
         """Name of the declared region of this part that holds a point of the part's frame [mm], or ``""``."""
-        regions = [region for region in self.submission.regions if region.part == self.part.id]
-        index = int(region_of(regions, np.reshape(point, (1, 3)))[0])
-        return regions[index].name if index >= 0 else ""
+        index = int(region_of(self.regions, np.reshape(point, (1, 3)))[0])
+        return self.regions[index].name if index >= 0 else ""
 
     @property
     def rays(self) -> RayTree:

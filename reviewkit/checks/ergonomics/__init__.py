@@ -1,0 +1,1 @@
+"""Judgement of how a part fits the hand: one module a subject."""

@@ -1,0 +1,1 @@
+"""Judgement of what can hurt: one module a subject."""
