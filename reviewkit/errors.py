@@ -9,6 +9,9 @@
       LimitError          a data row is missing, unsourced or without a unit
       DocumentError       a document could not be written
       WorkbookError       a workbook was refused or stopped
+      RecordError         the record refuses an entry or cannot be trusted
+        StaleError        somebody decided the same thing since it was looked at
+      SigningError        a document cannot be signed as asked
 
 A bad part is a finding, never an exception; an exception means that the review
 itself cannot go on.  Every message says what was met, with value and unit, what
@@ -42,3 +45,15 @@ class DocumentError(ReviewError):
 
 class WorkbookError(ReviewError):
     """A workbook refused its parameters or stopped in a cell."""
+
+
+class RecordError(ReviewError):
+    """The record refuses an entry, or cannot be read or trusted."""
+
+
+class StaleError(RecordError):
+    """An entry rests on a view that others have changed since; the message says what changed."""
+
+
+class SigningError(ReviewError):
+    """A document cannot be signed as asked."""

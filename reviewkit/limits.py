@@ -103,7 +103,7 @@ def load_limits() -> Limits:
         file and row.
     """
     rows: dict[str, Mapping[str, str]] = {}
-    digest = hashlib.sha256()
+    digest = hashlib.sha256(resource("data", "law", "law.csv").read_bytes())
     for path in sorted(resource("data", "limits").glob("*.csv")):
         digest.update(path.read_bytes())
         for where, row in _table(path, LIMIT_COLUMNS):
@@ -223,7 +223,15 @@ def _source(row: Mapping[str, str]) -> Source:
         clause=row["source_clause"],
         year=row["source_year"],
         address=row["address"],
+        law=tuple(market for start, market in _law() if row["source_title"].startswith(start)),
     )
+
+
+@lru_cache(maxsize=1)
+def _law() -> tuple[tuple[str, str], ...]:
+    """How the titles of sources begin that are law, and the market of each."""
+    with resource("data", "law", "law.csv").open(newline="", encoding="utf-8") as file:
+        return tuple((row["source"], row["market"]) for row in csv.DictReader(file))
 
 
 def _limit(row: Mapping[str, str]) -> Limit:

@@ -79,7 +79,7 @@ class Outcome(StrEnum):
 
 @dataclass(frozen=True)
 class Source:
-    """Where a value comes from."""
+    """Where a value comes from; ``law`` names the markets in which it binds by law."""
 
     title: str
     status: Status
@@ -87,6 +87,7 @@ class Source:
     clause: str = ""
     year: str = ""
     address: str = ""
+    law: tuple[str, ...] = ()
 
     @property
     def cited(self) -> str:
