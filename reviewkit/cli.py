@@ -10,6 +10,7 @@ from pathlib import Path
 from reviewkit.errors import ReviewError
 
 REFUSED = 2
+_RECORDS = Path("records")
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -60,6 +61,36 @@ def _parser() -> argparse.ArgumentParser:
     review.add_argument("--gate", action="store_true", help="exit 1 when a finding fails")
     review.set_defaults(run=_review)
 
+    report = commands.add_parser("report", help="print a review as PDF, for the house or for the customer")
+    report.add_argument("folder", type=Path, help="folder of the review")
+    report.add_argument(
+        "--for", dest="edition", choices=("internal", "customer"), default="customer", help="[customer]"
+    )
+    report.add_argument("--out", type=Path, help="the PDF to write [beside the folder, <folder>-customer.pdf]")
+    report.set_defaults(run=_report)
+
+    _record_commands(commands)
+
+    identity = commands.add_parser("identity", help="make a key to sign with")
+    identity.add_argument("name", help="as it is to stand beside the signature")
+    identity.add_argument("key", type=Path, help="PKCS#12 file to write")
+    identity.add_argument("--passphrase-file", type=Path, help="file whose first line is the pass phrase [asked for]")
+    identity.set_defaults(run=_identity)
+
+    sign = commands.add_parser("sign", help="sign a review's document: the reviewer first, then the approver")
+    sign.add_argument("folder", type=Path, help="folder of the review")
+    sign.add_argument("--as", dest="who", required=True, metavar="NAME", help="the name in the key's certificate")
+    sign.add_argument("--role", required=True, choices=("reviewer", "approver"))
+    sign.add_argument("--key", type=Path, required=True, help="PKCS#12 file")
+    sign.add_argument("--passphrase-file", type=Path, help="file whose first line is the pass phrase [asked for]")
+    sign.add_argument("--records", type=Path, default=_RECORDS, help="folder of the record [records]")
+    sign.set_defaults(run=_sign)
+
+    verify = commands.add_parser("verify", help="say what holds of a signed document and what does not")
+    verify.add_argument("path", type=Path, help="folder of a review, a PDF, or an exported record")
+    verify.add_argument("--records", type=Path, help="folder of the record [records, where there is one]")
+    verify.set_defaults(run=_verify)
+
     limits = commands.add_parser("limits", help="list every limit with its source")
     limits.add_argument("--only", default="", metavar="TEXT", help="rows whose quantity holds this text")
     limits.set_defaults(run=_limits)
@@ -71,6 +102,36 @@ def _parser() -> argparse.ArgumentParser:
     lab.add_argument("--no-browser", action="store_true", help="only start the server and print its address")
     lab.set_defaults(run=_open)
     return parser
+
+
+def _record_commands(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
+    record = commands.add_parser("record", help="what was received, reviewed, decided and signed")
+    steps = record.add_subparsers(title="steps", required=True, metavar="STEP")
+
+    show = steps.add_parser("show", help="events, or how one revision stands")
+    show.add_argument("number", nargs="?", default="", help="number of the submission")
+    show.add_argument("revision", nargs="?", default="", help="its revision")
+    show.set_defaults(run=_record_show)
+
+    add = steps.add_parser("add", help="note a review, decide a finding, choose the outcome")
+    add.add_argument("folder", type=Path, help="folder of the review")
+    add.add_argument("--as", dest="who", required=True, metavar="NAME", help="who decides")
+    add.add_argument("--finding", default="", help="key, number in the document, or 'undecided' for all that need one")
+    add.add_argument("--disposition", default="", help="rework, concession, 'not applicable' or defer")
+    add.add_argument("--outcome", default="", help="release, 'release with concessions', 'changes needed', ...")
+    add.add_argument("--reason", default="")
+    for name, words in (("owner", "who does it"), ("due", "until when, as 2026-12-31"),
+                        ("approver", "who allows a concession"), ("expiry", "until when it holds")):  # fmt: skip
+        add.add_argument(f"--{name}", default="", help=words)
+    add.set_defaults(run=_record_add)
+
+    export = steps.add_parser("export", help="write the events as JSON Lines for version control")
+    export.add_argument("file", type=Path)
+    export.set_defaults(run=_record_export)
+
+    steps.add_parser("verify", help="check the chain of events").set_defaults(run=_record_verify)
+    for step in steps.choices.values():
+        step.add_argument("--records", type=Path, default=_RECORDS, help="folder of the record [records]")
 
 
 def _review(options: argparse.Namespace) -> int:
@@ -98,6 +159,139 @@ def _review(options: argparse.Namespace) -> int:
         print(f"  {action.priority}. {action.action}")
     print(f"document: {folder / 'review.html'}")
     return 1 if options.gate and counts[Verdict.FAILS] else 0
+
+
+def _report(options: argparse.Namespace) -> int:
+    from reviewkit.document.pdf import Edition
+    from reviewkit.signoff import printed
+
+    folder = options.folder.resolve()
+    target = options.out or folder.with_name(f"{folder.name}-{options.edition}.pdf")
+    print(f"document: {printed(folder, Edition(options.edition), target)}")
+    return 0
+
+
+def _record_show(options: argparse.Namespace) -> int:
+    from reviewkit.decisions import standing
+    from reviewkit.record import Record
+
+    record = Record(options.records)
+    if not (options.number and options.revision):
+        for event in record.events(options.number):
+            print(f"{event.seq} {event.words}")
+        return 0
+    seen = standing(record, options.number, options.revision)
+    print(f"{seen.number} {seen.revision}: {seen.outcome.value if seen.outcome else 'no outcome yet'}")
+    for signature in seen.signatures:
+        print(f"  signed by {signature.who} as {signature.role.value}, {signature.when[:10]}")
+    for signature, why in seen.void:
+        print(f"  void: signature of {signature.who}, {why}")
+    for decision in seen.decisions.values():
+        print(f"  {decision.finding}: {decision.disposition.value}, {decision.reason} ({decision.who})")
+    for point in seen.open_points:
+        print(f"  open since revision {point.decision.revision}: {point.decision.finding}, {point.now}")
+    for key in seen.undecided:
+        print(f"  undecided: {key}, {seen.findings[key].verdict.value}")
+    return 0
+
+
+def _record_add(options: argparse.Namespace) -> int:
+    from reviewkit.decisions import conclude, decide, standing
+    from reviewkit.record import Record
+    from reviewkit.signoff import findings_named, noted
+
+    record = Record(options.records)
+    seen = noted(options.folder, record, options.who)
+    keys = findings_named(options.folder, seen, options.finding) if options.finding else ()
+    for key in keys:
+        decide(
+            record, seen, key, options.disposition, options.who, options.reason, owner=options.owner,
+            due=options.due, approver=options.approver, expiry=options.expiry,
+        )  # fmt: skip
+    if keys:
+        print(f"{options.disposition}: {', '.join(keys[:4])}" + (f" and {len(keys) - 4} more" if len(keys) > 4 else ""))
+    if options.outcome:
+        conclude(record, standing(record, seen.number, seen.revision), options.outcome, options.who, options.reason)
+        print(f"outcome of {seen.number} {seen.revision}: {options.outcome}")
+    left = standing(record, seen.number, seen.revision).undecided
+    print(f"{seen.number} {seen.revision} on record; {len(left)} without a disposition")
+    return 0
+
+
+def _record_export(options: argparse.Namespace) -> int:
+    from reviewkit.record import Record
+
+    print(f"head {Record(options.records).export(options.file)}")
+    return 0
+
+
+def _record_verify(options: argparse.Namespace) -> int:
+    from reviewkit.record import Record
+
+    record = Record(options.records)
+    problems = record.verify()
+    for problem in problems:
+        print(f"FALSE  {problem}")
+    if not problems:
+        print(f"holds  {len(record.events())} events, head {record.head}")
+    return 1 if problems else 0
+
+
+def _identity(options: argparse.Namespace) -> int:
+    from reviewkit.signing import new_identity
+
+    made = new_identity(options.name, options.key, _passphrase(options, twice=True))
+    print(f"{options.key}: key of {made.name}, certificate {made.fingerprint}")
+    print("It proves that this key signed, not who holds it: keep the file and its pass phrase to yourself.")
+    return 0
+
+
+def _sign(options: argparse.Namespace) -> int:
+    from reviewkit.decisions import Role
+    from reviewkit.errors import SigningError
+    from reviewkit.record import Record
+    from reviewkit.signing import load_identity
+    from reviewkit.signoff import sign
+
+    identity = load_identity(options.key, _passphrase(options))
+    if identity.name.casefold() != options.who.strip().casefold():
+        raise SigningError(f"{options.key} is the key of {identity.name}, not of {options.who}")
+    event = sign(options.folder, Record(options.records), Role(options.role), identity)
+    print(
+        f"{options.folder / 'review.pdf'}: signed by {identity.name} as {options.role}, event {event.seq} of the record"
+    )
+    return 0
+
+
+def _verify(options: argparse.Namespace) -> int:
+    from reviewkit.errors import RecordError
+    from reviewkit.record import FILE_NAME, Record
+    from reviewkit.signoff import verify
+
+    kept = options.records or (_RECORDS if (_RECORDS / FILE_NAME).exists() else None)
+    if kept and not (kept / FILE_NAME).exists():
+        raise RecordError(f"{kept} holds no record; give the folder that reviewkit sign wrote to")
+    lines = verify(options.path, Record(kept) if kept else None)
+    for line in lines:
+        print(f"{'holds' if line.holds else 'FALSE' if line.holds is False else 'note '}  {line.text}")
+    return 1 if any(line.holds is False for line in lines) else 0
+
+
+def _passphrase(options: argparse.Namespace, *, twice: bool = False) -> str:
+    """The pass phrase from its file, else asked for; never from the command line, where others see it."""
+    import getpass
+
+    from reviewkit.errors import SigningError
+
+    if options.passphrase_file:
+        try:
+            return str(options.passphrase_file.read_text().splitlines()[0])
+        except (OSError, IndexError, UnicodeDecodeError):
+            raise SigningError(f"{options.passphrase_file} holds no pass phrase in its first line") from None
+    given = getpass.getpass("pass phrase: ")
+    if twice and getpass.getpass("again: ") != given:
+        raise SigningError("the two pass phrases differ; try again")
+    return given
 
 
 def _limits(options: argparse.Namespace) -> int:

@@ -24,10 +24,10 @@ from reviewkit.errors import RecordError, StaleError
 FILE_NAME = "record.sqlite"
 SCHEMA = "reviewkit-record/1"
 GENESIS = "0" * 64
-FOLDER = Path("records")
 
 _WAIT_S = 60.0
 _LONGEST_TEXT = 4000
+_FOR_MACHINES = ("certificate", "fingerprint")
 _SHARES = ("nfs", "nfs4", "cifs", "smb3", "smbfs", "9p", "fuse.sshfs", "afs")
 
 # user_version counts these steps; bodies of old events are hashed and so never rewritten.
@@ -99,7 +99,7 @@ class Record:
         When the folder or the file cannot be used.
     """
 
-    def __init__(self, folder: Path | str = FOLDER) -> None:
+    def __init__(self, folder: Path | str) -> None:
         self.folder = Path(folder)
         self.path = self.folder / FILE_NAME
         make_folder(self.folder)
@@ -332,8 +332,12 @@ def _fit(data: Mapping[str, Any]) -> Mapping[str, Any]:
 
 
 def _told(data: Mapping[str, Any]) -> str:
-    """The short texts of an event's data."""
-    told = [f"{name} {value}" for name, value in data.items() if isinstance(value, str | int) and value != ""]
+    """The short texts of an event's data; hashes and certificates are for machines."""
+    told = [
+        f"{name.replace('_', ' ')} {value}"
+        for name, value in data.items()
+        if isinstance(value, str | int) and value != "" and "sha256" not in name and name not in _FOR_MACHINES
+    ]
     return f" ({', '.join(told)})" if told else ""
 
 

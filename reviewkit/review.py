@@ -8,7 +8,7 @@ from pathlib import Path
 
 from reviewkit import limits as tables
 from reviewkit.album import pictures
-from reviewkit.checks import CHECKS, NOT_COVERED, Check, title_of
+from reviewkit.checks import CHECKS, NOT_COVERED, Check, title_of, titles
 from reviewkit.document.files import sealed, write_bytes, write_review
 from reviewkit.document.page import TitleBlock, review_html
 from reviewkit.document.text import counted, worst_first
@@ -30,6 +30,7 @@ from reviewkit.model import (
 from reviewkit.part import Part, read_part
 from reviewkit.pose_sheet import pose_shots
 from reviewkit.resources import resource
+from reviewkit.signoff import printed
 from reviewkit.submission import FILE_NAME as SUBMISSION_FILE
 from reviewkit.submission import PartEntry, Submission, facts, read_submission, slug
 from reviewkit.workpiece import Workpiece
@@ -160,7 +161,7 @@ def _illustrated(workpiece: Workpiece, finding: Finding) -> Finding:
 
 
 def written(concluded: Review, folder: str | Path) -> Path:
-    """Write every file of a review: data, figures, HTML document, manifest.
+    """Write every file of a review: data, figures, HTML and PDF document, manifest.
 
     Parameters
     ----------
@@ -176,11 +177,11 @@ def written(concluded: Review, folder: str | Path) -> Path:
     folder = Path(folder)
     figures = drawings(concluded)
     write_review(concluded, figures, folder)
-    titles = {check.code: check.title for check in CHECKS}
     block = TitleBlock(issued=date.today().isoformat())
-    page = review_html(concluded, figures, NOT_COVERED, titles, block)
+    page = review_html(concluded, figures, NOT_COVERED, titles(), block)
     document = write_bytes(folder / "review.html", page.encode())
     sealed(concluded, folder)
+    printed(folder)
     return document
 
 

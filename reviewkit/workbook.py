@@ -19,6 +19,7 @@ from reviewkit import errors
 from reviewkit.document.files import make_folder, read_review, sealed, write_bytes
 from reviewkit.errors import ReviewError, WorkbookError
 from reviewkit.resources import resource
+from reviewkit.signoff import printed
 from reviewkit.submission import read_submission
 
 _CELL_SECONDS = 1800
@@ -67,6 +68,7 @@ def documented(
     }
     run_workbook("part_review.ipynb", parameters, folder / "review.ipynb", progress)
     sealed(read_review(folder), folder)
+    printed(folder)
     return folder / "review.html"
 
 

@@ -72,6 +72,11 @@ def of_domain(domain: str) -> tuple[Check, ...]:
     return tuple(check for check in CHECKS if check.domain == domain)
 
 
+def titles() -> dict[str, str]:
+    """What each code or group of codes judges, in a few words."""
+    return {check.code: check.title for check in CHECKS}
+
+
 def title_of(code: str) -> str:
     """What a finding's code judges, in a few words."""
     return next((check.title for check in CHECKS if code.startswith(check.code)), code)

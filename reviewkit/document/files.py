@@ -30,6 +30,8 @@ from reviewkit.model import SCHEMA, Action, Drawing, Finding, Picture, Review
 
 MANIFEST = "manifest.json"
 _BELONGS = "review_sha256"
+_INDEX = "index.json"
+_IMAGES = {"svg": ".svg", "png": ".png"}
 LIBRARIES = ("numpy", "scipy", "shapely", "trimesh", "manifold3d", "embreex", "matplotlib", "papermill")
 
 
@@ -55,7 +57,7 @@ def write_review(review: Review, drawings: Sequence[Drawing], folder: Path) -> l
     """
     figures = folder / "figures"
     make_folder(figures)
-    wanted = {f"figures/{drawing.file}" for drawing in drawings}
+    wanted = {f"figures/{_INDEX}", *(f"figures/{drawing.file}" for drawing in drawings)}
     for stale in _listed(folder) - wanted:
         if stale.startswith("figures/"):
             (folder / stale).unlink(missing_ok=True)
@@ -66,6 +68,7 @@ def write_review(review: Review, drawings: Sequence[Drawing], folder: Path) -> l
         write_bytes(folder / "evidence.npz", _npz(evidence(review) | {_BELONGS: own})),
         write_bytes(folder / "actions.csv", _actions_csv(review.actions).encode()),
         *(write_bytes(figures / drawing.file, drawing.svg or drawing.png or b"") for drawing in drawings),
+        write_bytes(figures / _INDEX, (json.dumps([_told(d) for d in drawings], indent=1) + "\n").encode()),
         write_bytes(folder / "review.json", text),
     ]
 
@@ -179,6 +182,26 @@ def read_review(folder: Path) -> Review:
     return review
 
 
+def read_drawings(folder: Path) -> tuple[Drawing, ...]:
+    """Read the figures of a review back, in the order of its documents.
+
+    Raises
+    ------
+    DocumentError
+        When a file is missing or damaged.
+    """
+    figures = folder / "figures"
+    drawings = []
+    try:
+        for told in json.loads((figures / _INDEX).read_bytes()):
+            kind = told.pop("kind")
+            content = (figures / f"{told['name']}{_IMAGES[kind]}").read_bytes()
+            drawings.append(Drawing(**told, **(dict.fromkeys(_IMAGES) | {kind: content})))
+    except (OSError, ValueError, LookupError, TypeError) as error:
+        raise DocumentError(f"{figures} holds no readable figures: {error}; make the review again") from None
+    return tuple(drawings)
+
+
 def schema() -> dict[str, Any]:
     """The JSON schema (draft 2020-12) of ``review.json``."""
     definitions: dict[str, Any] = {}
@@ -189,6 +212,12 @@ def schema() -> dict[str, Any]:
         "$ref": "#/$defs/Review",
         "$defs": definitions,
     }
+
+
+def _told(drawing: Drawing) -> dict[str, Any]:
+    """What a figure's file does not say itself."""
+    told = {f.name: getattr(drawing, f.name) for f in dataclasses.fields(drawing) if f.name not in _IMAGES}
+    return told | {"kind": "svg" if drawing.svg is not None else "png"}
 
 
 def _actions_csv(actions: Iterable[Action]) -> str:

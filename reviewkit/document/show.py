@@ -8,7 +8,8 @@ from collections.abc import Mapping, Sequence
 from IPython.display import HTML, display
 from markupsafe import Markup
 
-from reviewkit.document.page import environment, grouped
+from reviewkit.document.outline import Group, grouped
+from reviewkit.document.page import environment
 from reviewkit.document.text import counted, display_text, tally
 from reviewkit.errors import DocumentError
 from reviewkit.figures import drawn, pictured
@@ -49,7 +50,7 @@ def findings_table(
     -------
     IPython.display.HTML
     """
-    group = grouped("", found)
+    group: Group[Drawing] = grouped("", found)
     caption = f"{counted(len(found), 'finding')}: {tally(found)}" if found else "No finding"
     parts = {finding.part: finding.part for finding in found}
     tables = []

@@ -15,7 +15,16 @@ import trimesh
 
 from reviewkit import review as front
 from reviewkit.document import files
-from reviewkit.document.files import evidence, read_review, review_json, schema, sealed, write_bytes, write_review
+from reviewkit.document.files import (
+    evidence,
+    read_drawings,
+    read_review,
+    review_json,
+    schema,
+    sealed,
+    write_bytes,
+    write_review,
+)
 from reviewkit.errors import DocumentError
 from reviewkit.figures import drawings
 from reviewkit.model import Action, Drawing, Measurement, Review
@@ -291,7 +300,17 @@ def test_figures_of_an_earlier_review_go_and_folders_of_others_stay(reviewed, dr
     foreign = folder / "figures" / "holiday.png"
     foreign.write_bytes(b"somebody's own")
     write_review(reviewed, drawn[:1], folder)
-    assert {path.name for path in (folder / "figures").iterdir()} == {drawn[0].file, checkpoints.name, foreign.name}
+    kept = {path.name for path in (folder / "figures").iterdir()}
+    assert kept == {drawn[0].file, "index.json", checkpoints.name, foreign.name}
+    assert [drawing.name for drawing in read_drawings(folder)] == [drawn[0].name]
+
+
+def test_figures_come_back_as_they_went_in(reviewed, drawn, folder):
+    write_review(reviewed, drawn, folder)
+    assert list(read_drawings(folder)) == list(drawn)
+    (folder / "figures" / drawn[-1].file).unlink()
+    with pytest.raises(DocumentError, match="no readable figures"):
+        read_drawings(folder)
 
 
 # --- damaged reviews -------------------------------------------------------------------------
