@@ -103,8 +103,11 @@ def load_limits() -> Limits:
         file and row.
     """
     rows: dict[str, Mapping[str, str]] = {}
-    digest = hashlib.sha256(resource("data", "law", "law.csv").read_bytes())
-    for path in sorted(resource("data", "limits").glob("*.csv")):
+    # Hands and law judge too.
+    digest = hashlib.sha256()
+    for path in _tables("hands") + _tables("law"):
+        digest.update(path.read_bytes())
+    for path in _tables("limits"):
         digest.update(path.read_bytes())
         for where, row in _table(path, LIMIT_COLUMNS):
             if row["id"] in rows:
@@ -129,7 +132,7 @@ def materials() -> Mapping[str, Material]:
     """
     properties: dict[str, dict[str, Property]] = {}
     names: dict[str, str] = {}
-    for path in sorted(resource("data", "materials").glob("*.csv")):
+    for path in _tables("materials"):
         for where, row in _table(path, MATERIAL_COLUMNS):
             value, low, high = (_number(where, row, column) for column in ("value", "low", "high"))
             if not low <= value <= high:
@@ -230,8 +233,12 @@ def _source(row: Mapping[str, str]) -> Source:
 @lru_cache(maxsize=1)
 def _law() -> tuple[tuple[str, str], ...]:
     """How the titles of sources begin that are law, and the market of each."""
-    with resource("data", "law", "law.csv").open(newline="", encoding="utf-8") as file:
-        return tuple((row["source"], row["market"]) for row in csv.DictReader(file))
+    rows = [row for path in _tables("law") for row in csv.DictReader(path.read_text(encoding="utf-8").splitlines())]
+    return tuple((row["source"], row["market"]) for row in rows)
+
+
+def _tables(folder: str) -> list[Path]:
+    return sorted(resource("data", folder).glob("*.csv"))
 
 
 def _limit(row: Mapping[str, str]) -> Limit:

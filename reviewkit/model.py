@@ -358,9 +358,17 @@ class Action:
     expected_gain: str = ""
 
 
+@dataclass(frozen=True, eq=False)
+class Shape:
+    """The mesh as it was reviewed, in the part's frame: corners (n, 3) [mm] and facets (m, 3) [-]."""
+
+    vertices_mm: Floats
+    faces: NDArray[np.int64]
+
+
 @dataclass(frozen=True)
 class PartFacts:
-    """What a review says of one part."""
+    """What a review says of one part; its shape is kept so that revisions can be compared."""
 
     id: str
     number: str
@@ -377,6 +385,7 @@ class PartFacts:
     size_mm: Vector
     volume_mm3: float
     setup: Setup
+    shape: Shape | None = field(default=None, compare=False)
 
 
 @dataclass(frozen=True, eq=False)

@@ -25,6 +25,7 @@ from reviewkit.model import (
     PartFacts,
     Review,
     Setup,
+    Shape,
     Verdict,
 )
 from reviewkit.part import Part, read_part
@@ -241,6 +242,7 @@ def _part_facts(workpiece: Workpiece) -> PartFacts:
         size_mm=part.size_mm,
         volume_mm3=part.volume_mm3,
         setup=workpiece.setup,
+        shape=Shape(part.vertices, part.faces),
     )
 
 

@@ -53,7 +53,7 @@ class Identity:
 
 @dataclass(frozen=True)
 class Box:
-    """Where a signature is shown: page from 0, corners from the lower left [pt]."""
+    """Where a signature is shown: page from 0 [-]; two corners, counted from the page's lower left [pt]."""
 
     role: Role
     page: int

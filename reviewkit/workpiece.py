@@ -10,7 +10,9 @@ from typing import Any, TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
+from reviewkit.limits import Limits
 from reviewkit.measure.layers import Layers, layers, projected_area
+from reviewkit.measure.mass import PrintedMass, mass_of
 from reviewkit.measure.motion import Carried, carried
 from reviewkit.measure.pieces import Stack, stacked
 from reviewkit.measure.rays import RayTree
@@ -144,6 +146,10 @@ class Workpiece:
     def stack(self) -> Stack:
         """Islands of all layers and how they join."""
         return self.measured("stack", lambda: stacked(self.layers))
+
+    def mass(self, limits: Limits) -> PrintedMass:
+        """Mass, mass centre and inertia as printed, in the plate frame, with the values of `limits` for filling."""
+        return self.measured("mass", lambda: mass_of(self.layers, self.setup, limits), limits.sha256)
 
     @property
     def projected_area_mm2(self) -> float:

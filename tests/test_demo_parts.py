@@ -26,10 +26,15 @@ from reviewkit.resources import resource
 from reviewkit.submission import read_submission, region_contains
 
 PARTS = resource("data", "parts")
-SUBMISSIONS = ("launcher-a", "bracket", "hinged-box", "snap-clip", "tool-grip")
-MESHES = ("launcher-a/launcher.stl", "launcher-a/float.stl", "bracket/bracket.stl", "hinged-box/hinged-box.stl",
-          "snap-clip/snap-clip.stl", "tool-grip/tool-grip.stl")  # fmt: skip
-NAMES = tuple(Path(name).stem for name in MESHES)
+SUBMISSIONS = ("launcher-a", "launcher-b", "bracket", "hinged-box", "snap-clip", "tool-grip")
+# Parts of revision B of the launcher have the names of those that they replace.
+FILES = {
+    "launcher": "launcher-a/launcher.stl", "float": "launcher-a/float.stl",
+    "launcher-b": "launcher-b/launcher.stl", "float-b": "launcher-b/float.stl",
+    "bracket": "bracket/bracket.stl", "hinged-box": "hinged-box/hinged-box.stl",
+    "snap-clip": "snap-clip/snap-clip.stl", "tool-grip": "tool-grip/tool-grip.stl",
+}  # fmt: skip
+NAMES = tuple(FILES)
 LINE_MM, LAYER_MM, ROOM_MM = 0.4, 0.2, 240.0 - 2 * 5.0
 
 # (meets, fails): common practice; a bound that is met exactly counts as met.
@@ -55,7 +60,7 @@ def build() -> ModuleType:
 
 @pytest.fixture(scope="module")
 def meshes() -> dict[str, trimesh.Trimesh]:
-    return {Path(name).stem: trimesh.load_mesh(PARTS / name) for name in MESHES}
+    return {name: trimesh.load_mesh(PARTS / file) for name, file in FILES.items()}
 
 
 @pytest.fixture(scope="module")
@@ -65,12 +70,16 @@ def first_layers(meshes: dict[str, trimesh.Trimesh]) -> dict[str, Polygon]:
 
 @pytest.fixture(scope="module")
 def truth() -> list[dict[str, str]]:
-    return [row for submission in SUBMISSIONS for row in table(submission)]
+    return [row | {"name": name_of(submission, row["part"])} for submission in SUBMISSIONS for row in table(submission)]
 
 
 def table(submission: str) -> list[dict[str, str]]:
     with (PARTS / submission / "truth.csv").open(newline="", encoding="utf-8") as file:
         return list(csv.DictReader(file))
+
+
+def name_of(submission: str, part: str) -> str:
+    return next(name for name, file in FILES.items() if file == f"{submission}/{part}.stl")
 
 
 def section(mesh: trimesh.Trimesh, z_mm: float) -> Polygon:
@@ -83,8 +92,8 @@ def place(row: dict[str, str]) -> tuple[float, float, float]:
     return float(row["x_mm"]), float(row["y_mm"]), float(row["z_mm"])
 
 
-def rows_of(truth: list[dict[str, str]], part: str, code: str) -> dict[str, dict[str, str]]:
-    return {row["subject"]: row for row in truth if row["part"] == part and row["code"] == code}
+def rows_of(truth: list[dict[str, str]], name: str, code: str) -> dict[str, dict[str, str]]:
+    return {row["subject"]: row for row in truth if row["name"] == name and row["code"] == code}
 
 
 def chord_mm(region: Polygon, point: tuple[float, ...], along: tuple[float, float]) -> float:
@@ -158,7 +167,7 @@ def test_same_shape_gives_same_bytes(build: ModuleType) -> None:
     assert build.stl_bytes(build.launcher()) == build.stl_bytes(build.launcher())
 
 
-@pytest.mark.parametrize("name", MESHES)
+@pytest.mark.parametrize("name", FILES.values())
 def test_meshes_are_closed_and_small(name: str) -> None:
     mesh = trimesh.load_mesh(PARTS / name)
     assert mesh.is_watertight
@@ -195,10 +204,10 @@ def test_submissions_are_read(submission: str, meshes: dict[str, trimesh.Trimesh
     assert {part.path(read).stem for part in read.parts} == {path.stem for path in (PARTS / submission).glob("*.stl")}
     for part in read.parts:
         assert part.units == "mm"
-        assert part.bodies == meshes[part.id].body_count or part.id == "float"
+        assert part.bodies == meshes[name_of(submission, part.id)].body_count or part.id == "float"
         assert part.material == "PETG"
     for region in read.regions:
-        mesh = meshes[region.part]
+        mesh = meshes[name_of(submission, region.part)]
         surface = np.vstack([mesh.triangles_center, mesh.vertices])
         assert region_contains(region, surface).any() or region.name == "barrel"
 
@@ -328,7 +337,7 @@ def test_shuttle_hangs_on_its_leaves_alone(meshes: dict[str, trimesh.Trimesh]) -
 def test_finger_opening_traps_a_finger_over_the_stroke(
     meshes: dict[str, trimesh.Trimesh], truth: list[dict[str, str]]
 ) -> None:
-    row = rows_of(truth, "launcher", "SA-01")["finger-opening"]
+    row = rows_of(truth, "launcher", "SA-02")["finger-opening"]
     cut = section(meshes["launcher"], 8.0)
     open_mm = chord_mm(voids(cut), place(row), (1, 0))
     stroke = read_submission(PARTS / "launcher-a").motions[0].stroke[1]
@@ -338,7 +347,7 @@ def test_finger_opening_traps_a_finger_over_the_stroke(
 
 
 def test_token_hangs_on_a_neck_that_breaks(meshes: dict[str, trimesh.Trimesh], truth: list[dict[str, str]]) -> None:
-    (row,) = rows_of(truth, "launcher", "SA-04").values()
+    (row,) = (row for subject, row in rows_of(truth, "launcher", "SA-07").items() if subject != "part")
     mesh = meshes["launcher"]
     x, y, z = place(row)
     at_neck = section(mesh, z)
@@ -364,11 +373,134 @@ def test_muzzle_has_two_pointed_corners(first_layers: dict[str, Polygon], truth:
 
 
 def test_grip_is_square_and_without_radius(meshes: dict[str, trimesh.Trimesh], truth: list[dict[str, str]]) -> None:
-    x, y, z = place(rows_of(truth, "launcher", "ER-01")["grip"])
+    x, y, z = place(rows_of(truth, "launcher", "ER-02")["grip"])
     mesh = meshes["launcher"]
     for height in (0.01, 15.99):
         assert section(mesh, height).intersection(box(x - 1, -50, x + 1, 50)).bounds[3] == pytest.approx(15, abs=1e-3)
     assert (y, z) == (15, 16)
+
+
+# --- launcher, revision B ------------------------------------------------------------------
+
+
+def boxes(submission: str, kind: str) -> list[Polygon]:
+    """Regions of a kind of the launcher from above."""
+    regions = read_submission(PARTS / submission).regions
+    return [box(*r.volume.min_mm[:2], *r.volume.max_mm[:2]) for r in regions if r.part == "launcher" and r.kind == kind]
+
+
+def test_revision_b_is_as_stiff_and_strained_no_more(build: ModuleType, meshes: dict[str, trimesh.Trimesh]) -> None:
+    # Leaves as they are drawn.  Fixed-guided, n b t3 / L3 and 3 t d / L2: Roark's Formulas for Stress and Strain,
+    # 7th ed., table 8.1 case 1b (from memory).
+    stiffness, strain = {}, {}
+    for name, x_mm, gap_x_mm, depth_mm in (("launcher", 23.0, 12.5, 16.0), ("launcher-b", 14.0, 7.0, 26.4)):
+        mesh, submission = meshes[name], "launcher-a" if name == "launcher" else name
+        plan = section(mesh, 14.0)
+        count = len([leaf for leaf in boxes(submission, "flexure") if leaf.bounds[2] - leaf.bounds[0] < 5])
+        width_mm = chord_mm(plan, (x_mm, 30.0), (1, 0))
+        length_mm = chord_mm(voids(plan), (gap_x_mm, 30.0), (0, 1))
+        top, bottom = (section(mesh, mesh.bounds[1, 2] - up) for up in (0.01, depth_mm - 0.01))
+        for cut in (top, bottom):
+            assert chord_mm(cut, (x_mm, 30.0), (1, 0)) == pytest.approx(width_mm, abs=1e-4)
+        stiffness[name] = count * depth_mm * width_mm**3 / length_mm**3
+        strain[name] = 3 * width_mm * 9.0 / length_mm**2
+    assert stiffness["launcher-b"] / stiffness["launcher"] == pytest.approx(build.STIFFNESS_RATIO, rel=1e-3)
+    assert pytest.approx(1.0, abs=0.03) == build.STIFFNESS_RATIO
+    assert strain["launcher-b"] <= strain["launcher"]
+
+
+def test_all_that_moves_in_revision_b_hangs_over_two_empty_layers(meshes: dict[str, trimesh.Trimesh]) -> None:
+    mesh = meshes["launcher-b"]
+    assert empty_layers(1.2, 1.6) == 2
+    moving = shapely.union_all([*boxes("launcher-b", "moving"), *boxes("launcher-b", "flexure")])
+    over_floor = (
+        moving.intersection(box(-43.9, -59, 27, 59)).difference(box(-37, 17, 28, 70)).intersection(section(mesh, 14.0))
+    )
+    spine = box(-40, -5, 27, 5)
+    for z_mm, stands in ((1.19, True), (1.21, False), (1.59, False), (1.61, True)):
+        assert section(mesh, z_mm).contains(spine) == stands
+        if not stands:
+            assert section(mesh, z_mm).intersection(over_floor).area < 1e-6
+    # The floor is closed but for the opening, where the loop stands on the plate.
+    floor = section(mesh, 1.0)
+    assert len(shapely.get_parts(floor)) == 2
+    assert max(shapely.get_parts(floor), key=lambda piece: piece.area).contains(box(-35, -50, 30, 50))
+
+
+def test_shuttle_of_revision_b_moves_free_and_traps_nothing(
+    meshes: dict[str, trimesh.Trimesh], truth: list[dict[str, str]]
+) -> None:
+    (motion,) = read_submission(PARTS / "launcher-b").motions
+    assert motion.direction == (-1, 0, 0)
+    for z_mm in (2.0, 10.0, 15.0):
+        loose = section(meshes["launcher-b"], z_mm).difference(shapely.union_all(boxes("launcher-b", "flexure")))
+        pieces = [piece for piece in shapely.get_parts(loose) if piece.area > 1]
+        # Frame, shuttle, two rails.
+        assert len(pieces) == 4
+        (shuttle,) = (piece for piece in pieces if piece.contains(Point(0, 0)))
+        frame = max(pieces, key=lambda piece: piece.area)
+        for drawn_mm in np.linspace(*motion.stroke, 10):
+            here = shapely.affinity.translate(shuttle, -drawn_mm)
+            # What moves free needs 0.3 mm (the coupon of the gap tests above); a finger of 13.5 mm goes in behind.
+            assert here.distance(frame) >= 0.69
+            behind = box(-100, -10, here.bounds[0], 10).difference(frame)
+            x_min, _, x_max, _ = behind.bounds
+            assert x_max - x_min == pytest.approx(22.5 - drawn_mm, abs=0.01)
+            assert x_max - x_min >= 13.5 - 0.01
+    assert rows_of(truth, "launcher-b", "SA-02")["part"]["verdict"] == "meets"
+
+
+def test_slots_of_revision_b_let_no_probe_in(first_layers: dict[str, Polygon]) -> None:
+    rings = [void for void in voids(first_layers["launcher-b"]).geoms if void.area < 500]
+    assert len(rings) == 5
+    # Toy probe A is 5.6 mm thick (seen in the notes); slots 4 mm wide grow by the bevel at the plate.
+    for ring in rings:
+        assert ring.buffer(-2.8).is_empty
+
+
+def test_grip_of_revision_b_is_round_above_and_bevelled_below(meshes: dict[str, trimesh.Trimesh]) -> None:
+    mesh = meshes["launcher-b"]
+    segments = trimesh.intersections.mesh_plane(mesh, (1, 0, 0), (-150.0, 0, 0))
+    across = shapely.build_area(shapely.union_all(shapely.linestrings(np.round(segments[:, :, 1:], 6))))
+    assert across.bounds == pytest.approx((-13.5, 0, 13.5, 23), abs=1e-3)
+    upper = across.intersection(box(-14, 8, 14, 24)).union(box(-13.5, -8, 13.5, 8))
+    # Opened by nearly its 9 mm an arc loses next to nothing; a square corner would lose (1 - pi / 4) r2, 17 mm2.
+    opened = upper.buffer(-8.9, quad_segs=64).buffer(8.9, quad_segs=64)
+    assert upper.difference(opened).intersection(box(-14, 8, 14, 24)).area < 0.3
+    corners = np.array(across.exterior.coords)
+    assert np.abs(corners[corners[:, 1] < 0.01, 0]).max() == pytest.approx(13.5 - 3.4, abs=1e-3)
+    # Half a girth over pi: 0.197 of the length of a hand, 127 mm at 6 years and 164 mm at 12 (estimates of the notes).
+    assert 0.197 * 127 < across.convex_hull.length / math.pi < 0.197 * 164
+    down = (mesh.face_normals[:, 2] < -math.sin(math.radians(45.01))) & (mesh.triangles_center[:, 2] > 0.05)
+    # Only what hangs over the floor faces down.
+    assert mesh.triangles_center[down, 2] == pytest.approx(1.6, abs=1e-4)
+
+
+def test_float_of_revision_b_has_a_round_nose_over_a_roof_that_prints(meshes: dict[str, trimesh.Trimesh]) -> None:
+    mesh = meshes["float-b"]
+    np.testing.assert_allclose(mesh.extents, (24, 24, 60), atol=0.01)
+    outside, hollow = sorted(mesh.split(only_watertight=False), key=lambda body: -abs(body.volume))
+    nose = outside.vertices[outside.vertices[:, 2] > 48.01]
+    assert np.linalg.norm(nose - (0, 0, 48), axis=1) == pytest.approx(12.0, abs=1e-3)
+    height, down = mesh.triangles_center[:, 2], -mesh.face_normals[:, 2]
+    roof = (down > math.sin(math.radians(45))) & (height > 0.05)
+    # A flat of 4 mm; bridges up to 10 mm are sound (common practice).
+    assert height[roof] == pytest.approx(58.6, abs=1e-3)
+    assert np.hypot(*mesh.vertices[mesh.faces[roof]].reshape(-1, 3).T[:2]).max() == pytest.approx(2.0, abs=1e-3)
+    assert hollow.bounds[:, 2] == pytest.approx((1.2, 58.6), abs=1e-4)
+    # Nose and tail are nowhere thinner than the wall.
+    x, y, z = hollow.vertices.T
+    apart = 12.0 - np.sqrt(x**2 + y**2 + np.maximum(z - 48.0, 0.0) ** 2)
+    assert np.minimum(apart, z).min() == pytest.approx(1.2, abs=1e-3)
+    assert mesh.center_mass[2] > 30.5
+
+
+def test_revision_b_leaves_fewer_faults(truth: list[dict[str, str]]) -> None:
+    def failing(names: tuple[str, str], domain: str) -> int:
+        return sum(row["name"] in names and row["code"][:2] == domain and row["verdict"] == "fails" for row in truth)
+
+    for domain in ("PR", "SA", "ER"):
+        assert failing(("launcher-b", "float-b"), domain) <= failing(("launcher", "float"), domain) / 2
 
 
 # --- float and bracket ---------------------------------------------------------------------
@@ -390,7 +522,7 @@ def test_float_is_a_hollow_blunt_cylinder_that_swims(
     # Densities: PETG 1.27 g/cm3 (from memory), water 1.
     assert 1.27 * mesh.volume < 0.5 * outside.volume
     assert mesh.center_mass == pytest.approx((0, 0, 30), abs=1e-3)
-    rows = {row["code"]: row for row in truth if row["part"] == "float" and row["code"] in ("SA-05", "FL-01", "PR-06")}
+    rows = {row["code"]: row for row in truth if row["name"] == "float" and row["code"] in ("SA-05", "FL-01", "PR-06")}
     assert place(rows["SA-05"]) == (0, 0, 60)
     assert place(rows["FL-01"]) == (0, 0, 30)
     assert place(rows["PR-06"]) == pytest.approx((0, 0, 58.8))
@@ -722,7 +854,9 @@ def test_first_layer_rows_follow_from_the_outline(
         "sharp corners": sum(len(sharp_corners(island)) for island in islands),
     }
     if len(islands) > 1:
-        values["joining height"] = next(n for n, cut in enumerate(cuts) if cut.geom_type == "Polygon")
+        middles = LAYER_MM * (np.arange(60) + 0.5)
+        joined = (z for z in middles if section(meshes[part], z).geom_type == "Polygon")
+        values["joining height"] = next(joined) - LAYER_MM / 2
     assert set(rows) == {*values, "neck"}
     for subject, value in values.items():
         assert rows[subject]["verdict"] == banded(subject, value), (subject, value)

@@ -59,6 +59,8 @@ def shelf(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Shelf]:
         path.write_text(text, encoding="utf-8")
         return path
 
+    for folder in ("hands", "law", "limits"):
+        (tmp_path / "data" / folder).mkdir(parents=True)
     monkeypatch.setattr(tables, "resource", tmp_path.joinpath)
     forget()
     yield put

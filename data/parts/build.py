@@ -5,9 +5,10 @@
 and outlines below; each verdict is what the fault was drawn to earn.  No check is asked.
 
 The launcher is a flat mechanism drawn in the plane of the plate.  A shuttle hangs between two
-rails on twelve straight leaves.  A leaf that is bent sideways wants to shorten, so the rails may
-come in: each hangs on two ties that run along the frame.  A finger in the loop pulls the shuttle
-back; let go, it pushes the float out of the trough.
+rails on straight leaves.  A leaf that is bent sideways wants to shorten, so the rails may come in:
+each hangs on two ties that run along the frame.  A finger in the loop pulls the shuttle back; let
+go, it pushes the float out of the trough.  Revision A has twelve leaves and is open below;
+revision B has six that are deeper, over a closed floor.
 
 The hinged box is printed closed: its lid turns about an upright pin whose head keeps it, and a hook
 hangs it on a bucket.  The snap clip is a strip with an upright arm that snaps over a pole, and a
@@ -25,8 +26,8 @@ from pathlib import Path
 
 import numpy as np
 import shapely
-from manifold3d import CrossSection, FillRule, Manifold, Mesh
-from shapely import LineString, MultiPolygon, Point, Polygon, affinity, box, unary_union
+from manifold3d import CrossSection, FillRule, Manifold, Mesh, Mesh64, OpType, triangulate
+from shapely import LineString, MultiPoint, MultiPolygon, Point, Polygon, affinity, box, unary_union
 
 # So that it runs from a checkout that is not installed.
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
@@ -38,38 +39,154 @@ COLUMNS = ("key", "part", "code", "subject", "verdict", "x_mm", "y_mm", "z_mm", 
 PLACE_TOLERANCE_MM = 3.0
 SAGITTA_MM = 0.01  # of the chords that stand for an arc
 
-# Launcher, x along the shot, y across, z off the plate [mm].
+# Launcher, both revisions, x along the shot, y across, z off the plate [mm].
+STROKE, LEAF_ROOT_RADIUS = 9.0, 0.8
+TROUGH_RADIUS, TIE_GAP, RAIL_END = 12.5, 2.0, 4.0
+FLOW_RADIUS = 14.0
+LANYARD_RADIUS, LANYARD_FROM_REAR = 2.5, 8.0
+
+# Revision A only.
 DEPTH = 16.0
-REAR, FRONT = -170.0, 92.0
-BARREL_HALF = 20.0
-TROUGH_START, TROUGH_RADIUS = 39.0, 12.5
-HORN_ANGLE = 45.0  # interior angle of the two points left and right of the muzzle [deg]
-LEAF_X = (-23.0, -16.0, -9.0, 9.0, 16.0, 23.0)
-LEAF_WIDTH, LEAF_LENGTH = 0.7, 44.0
-SPINE_HALF = 8.0
-RAIL_WIDTH, RAIL_HALF_LENGTH, RAIL_END = 4.5, 28.0, 4.0
-RAIL_INNER = SPINE_HALF + LEAF_LENGTH
-RAIL_OUTER = RAIL_INNER + RAIL_WIDTH
-TIE_GAP, TIE_WIDTH, BOSS_HALF = 2.0, 1.2, 4.0
-TIE_INNER = RAIL_OUTER + TIE_GAP
-WING_HALF, RIM = 68.0, 6.0
-LEAF_ROOT_RADIUS = 0.8
-STROKE = 9.0
-TAIL_HALF, TAIL_FRONT, GUIDE_REAR, GUIDE_FRONT = 16.0, -30.0, -46.0, -38.0
-GAP_FUSED, GAP_FREE = 0.15, 0.5
-LOOP_X, LOOP_INNER = -62.0, 12.0
-FINGER_OPENING = 12.0
-OPENING_HALF = 20.0
-OPENING_REAR = LOOP_X - TAIL_HALF - FINGER_OPENING
-GRIP_HALF = 15.0
 WINDOW_HALF, WINDOW_LENGTH, WINDOW_STARTS = 5.0, 14.0, (-152.0, -134.0, -116.0)
 WEB_X, WEB_THIN, WEB_SOUND = -52.0, 0.3, 1.2
-LANYARD_X, LANYARD_RADIUS = -162.0, 2.5
 TOKEN_X, TOKEN_Y, TOKEN_RADIUS, TOKEN_HEIGHT = 72.0, 29.0, 6.0, 5.0
 NECK_WIDTH, NECK_HEIGHT = 1.2, 1.0
 
+# Revision B only.  Heights are whole layers: a floor of six, two empty ones under all that moves over it.
+FLOOR_TOP, MOVING_BOTTOM = 1.2, 1.6
+LOOP_TOP, BARREL_TOP, SURROUND_TOP = 16.0, 20.0, 23.0
+CHANNEL_HALF, FOOT_GAP = 7.0, 0.6
+FRAME_ROUND, FRAME_BEVEL, LOOP_BEVEL, FLOOR_BEVEL = 1.2, 1.0, 1.0, 0.6
+GRIP_ROUND, GRIP_BEVEL, GRIP_BEVEL_HIGH, GRIP_SINK = 9.0, 3.4, 3.6, 4.0
+SLOTS, SLOT_HALF, SLOT_LENGTH = ((-49.0, 26.0), (-62.0, 25.0)), 2.0, 9.0
+
+
+@dataclass(frozen=True)
+class Launcher:
+    """Dimensions in which the revisions of the launcher differ, x along the shot, y across [mm].
+
+    Parameters
+    ----------
+    leaf_x : tuple of float
+        Where the leaves of one side stand.
+    leaf_width, leaf_length, leaf_depth : float
+        In the direction of the stroke, across it, and off the plate.
+    nose : tuple of (float, float, float)
+        Rear end, half width and front end of each step of the pusher.
+    wings, wing_front : tuple of (float, float), float
+        Corners of the outline round the mechanism, the half with y > 0 from front to rear, and
+        where it meets the barrel.
+    loop_corner : float
+        Radius of the outer corners of the loop.
+    horn_deg, horn_radius : float
+        Inside angle of the two corners beside the muzzle [deg], and their radius.
+    """
+
+    rear: float
+    front: float
+    barrel_half: float
+    trough_start: float
+    horn_deg: float
+    horn_radius: float
+    leaf_x: tuple[float, ...]
+    leaf_width: float
+    leaf_length: float
+    leaf_depth: float
+    spine_half: float
+    spine_front: float
+    nose: tuple[tuple[float, float, float], ...]
+    shuttle_round: float
+    rail_width: float
+    rail_half_length: float
+    tie_width: float
+    boss_half: float
+    wings: tuple[tuple[float, float], ...]
+    wing_front: float
+    wing_half: float
+    wing_radius: float
+    rim: float
+    chamber_rear: float
+    chamber_front: float
+    tail_half: float
+    tail_front: float
+    guide_rear: float
+    guide_front: float
+    gap_left: float
+    gap_right: float
+    loop_x: float
+    loop_inner: float
+    loop_corner: float
+    finger_opening: float
+    opening_half: float
+    opening_radius: float
+    surround: float
+    grip_half: float
+
+    @property
+    def rail_inner(self) -> float:
+        """Where the leaves end [mm]."""
+        return self.spine_half + self.leaf_length
+
+    @property
+    def rail_outer(self) -> float:
+        """Where the rails end [mm]."""
+        return self.rail_inner + self.rail_width
+
+    @property
+    def tie_inner(self) -> float:
+        """Where the ties begin [mm]."""
+        return self.rail_outer + TIE_GAP
+
+    @property
+    def opening_rear(self) -> float:
+        """Rear end of the opening behind the loop [mm]."""
+        return self.loop_x - self.tail_half - self.finger_opening
+
+    @property
+    def stiffness_mm(self) -> float:
+        """Stiffness of all leaves over Young's modulus, n b t3 / L3 [mm].
+
+        References
+        ----------
+        Fixed-guided leaf, Roark's Formulas for Stress and Strain, 7th ed., table 8.1 case 1b (from memory).
+        """
+        count = 2 * len(self.leaf_x)
+        return count * self.leaf_depth * self.leaf_width**3 / self.leaf_length**3
+
+    @property
+    def strain(self) -> float:
+        """Bending strain at the roots of the leaves at the end of the stroke, 3 t d / L2 [-]."""
+        return 3 * self.leaf_width * STROKE / self.leaf_length**2
+
+
+LAUNCHER_A = Launcher(
+    rear=-170.0, front=92.0, barrel_half=20.0, trough_start=39.0, horn_deg=45.0, horn_radius=0.0,
+    leaf_x=(-23.0, -16.0, -9.0, 9.0, 16.0, 23.0), leaf_width=0.7, leaf_length=44.0, leaf_depth=DEPTH,
+    spine_half=8.0, spine_front=28.0, nose=((20.0, 6.0, 36.0), (31.0, 11.0, 36.0)), shuttle_round=1.5,
+    rail_width=4.5, rail_half_length=28.0, tie_width=1.2, boss_half=4.0,
+    wings=((42.0, 68.0), (-38.0, 68.0), (-73.0, 24.0)), wing_front=62.0, wing_half=68.0, wing_radius=18.0, rim=6.0,
+    chamber_rear=-38.0, chamber_front=56.0, tail_half=16.0, tail_front=-30.0, guide_rear=-46.0, guide_front=-38.0,
+    gap_left=0.15, gap_right=0.5, loop_x=-62.0, loop_inner=12.0, loop_corner=16.0, finger_opening=12.0,
+    opening_half=20.0, opening_radius=10.0, surround=7.0, grip_half=15.0,
+)  # fmt: skip
+# Half the leaves; their length keeps the strain, their depth the stiffness.
+LAUNCHER_B = Launcher(
+    rear=-202.0, front=82.0, barrel_half=18.0, trough_start=38.0, horn_deg=75.0, horn_radius=6.0,
+    leaf_x=(-14.0, 0.0, 14.0), leaf_width=0.8, leaf_length=47.2, leaf_depth=26.4,
+    spine_half=6.0, spine_front=38.0, nose=(), shuttle_round=2.5,
+    rail_width=4.0, rail_half_length=21.0, tie_width=0.8, boss_half=2.5,
+    wings=((32.1, 66.0), (-32.0, 66.0), (-32.0, 53.0), (-40.5, 53.0), (-40.5, 44.0), (-78.0, 24.0)),
+    wing_front=32.1, wing_half=66.0, wing_radius=8.0, rim=4.5,
+    chamber_rear=-36.0, chamber_front=27.6, tail_half=17.5, tail_front=-28.0, guide_rear=-44.0, guide_front=-36.0,
+    gap_left=0.7, gap_right=0.7, loop_x=-59.0, loop_inner=13.0, loop_corner=6.0, finger_opening=22.5, opening_half=19.5,
+    opening_radius=4.0, surround=7.0, grip_half=13.5,
+)  # fmt: skip
+STIFFNESS_RATIO = LAUNCHER_B.stiffness_mm / LAUNCHER_A.stiffness_mm  # of revision B to A by formula
+
 # Float, standing on the plate, x = y = 0 its axis [mm].
 FLOAT_RADIUS, FLOAT_LENGTH, FLOAT_WALL, FLOAT_SIDES = 12.0, 60.0, 1.2, 96
+# Roof of the hollow under the nose of revision B, its slope from the vertical [deg].
+ROOF_SLOPE, ROOF_FLAT, ROOF_TOP = 44.0, 2.0, 58.6
 
 # Bracket, lying on its back as it is printed [mm].
 PLATE_LENGTH, PLATE_WIDTH, PLATE_THICK, PLATE_CORNER = 300.0, 110.0, 8.0, 10.0
@@ -129,139 +246,339 @@ class Fault:
 
 
 def launcher_profile() -> Polygon:
-    """The mechanism from above: the same at every height, but for trough and token."""
-    outline = _launcher_outline()
-    chamber = _grown(outline, -RIM).intersection(box(GUIDE_FRONT, -WING_HALF, 56.0, WING_HALF))
-    chamber = _rounded(chamber.difference(_barrel()), convex=3.0)
-    opening = _rounded(box(OPENING_REAR, -OPENING_HALF, LOOP_X + 2.0, OPENING_HALF), convex=10.0)
-    opening = opening.union(box(LOOP_X - 14.0, -OPENING_HALF, GUIDE_REAR, OPENING_HALF))
+    """The mechanism of revision A from above: the same at every height, but for trough and token."""
+    design = LAUNCHER_A
+    outline = _launcher_outline(design)
+    chamber = _rounded(_chamber(design, outline).difference(_barrel(design)), convex=3.0)
+    opening = _opening(design)
     # A void is rounded by itself, so that the fillets at the roots of the leaves do not close the
     # narrow gaps at the guides; their mouths are cut square.
-    moving = _moving()
+    moving = unary_union([_shuttle(design), *_both_sides(_bank(design, _boss(design)))])
     voids = _rounded(unary_union([chamber, opening]).difference(moving), convex=LEAF_ROOT_RADIUS)
-    guide = box(GUIDE_REAR - 2.0, -TAIL_HALF - 2.0, GUIDE_FRONT + 2.0, TAIL_HALF + 2.0).intersection(
-        unary_union([chamber, opening, box(GUIDE_REAR, -TAIL_HALF - GAP_FREE, GUIDE_FRONT, TAIL_HALF + GAP_FUSED)])
+    x, y = (design.guide_rear, design.guide_front), design.tail_half
+    guide = box(x[0] - 2.0, -y - 2.0, x[1] + 2.0, y + 2.0).intersection(
+        unary_union([chamber, opening, box(x[0], -y - design.gap_right, x[1], y + design.gap_left)])
     )
     windows = [*_flank_windows(outline), *_grip_windows()]
-    loop_hole = _disc(LOOP_X, 0.0, LOOP_INNER)
-    profile = outline.difference(unary_union([voids, guide.difference(moving), loop_hole, *windows]))
+    profile = outline.difference(unary_union([voids, guide.difference(moving), _loop_hole(design), *windows]))
     return profile.simplify(SAGITTA_MM / 5)
 
 
 def launcher_first_layer() -> Polygon:
-    """The launcher's outlines on the plate: the mechanism, and the token on its neck."""
+    """Outlines of revision A on the plate: the mechanism, and the token on its neck."""
     return unary_union([launcher_profile(), _neck(), _token()])
 
 
 def launcher() -> Manifold:
-    """The launcher as it is printed."""
-    trough = Manifold.cylinder(FRONT, TROUGH_RADIUS, TROUGH_RADIUS, 4 * _chords(TROUGH_RADIUS)).rotate((0.0, 90.0, 0.0))
-    body = _extrude(launcher_profile(), DEPTH) - trough.translate((TROUGH_START, 0.0, DEPTH))
+    """Revision A of the launcher as it is printed."""
+    body = _extrude(launcher_profile(), DEPTH) - _trough(LAUNCHER_A, DEPTH)
     return body + _extrude(_neck(), NECK_HEIGHT) + _extrude(_token(), TOKEN_HEIGHT)
 
 
 def launcher_faults() -> list[Fault]:
     """What is wrong with revision A of the launcher and what is right."""
-    part, middle = "launcher", DEPTH / 2
+    part, middle, design = "launcher", DEPTH / 2, LAUNCHER_A
     first = launcher_first_layer()
-    horn = (FRONT, BARREL_HALF, middle)
+    horn = (design.front, design.barrel_half, middle)
     web = (WEB_X, _web_middle(), middle)
-    gap = ((GUIDE_REAR + GUIDE_FRONT) / 2, TAIL_HALF + GAP_FUSED / 2, middle)
-    neck = (TOKEN_X, (BARREL_HALF + TOKEN_Y - TOKEN_RADIUS) / 2, NECK_HEIGHT / 2)
+    gap = ((design.guide_rear + design.guide_front) / 2, design.tail_half + design.gap_left / 2, middle)
+    neck = (TOKEN_X, (design.barrel_half + TOKEN_Y - TOKEN_RADIUS) / 2, NECK_HEIGHT / 2)
+    opening = ((design.opening_rear + design.loop_x - design.tail_half) / 2, 0.0, middle)
+    pusher_gap_mm = design.trough_start - design.nose[0][2]
     leaves = [
         Fault(
             part, "PR-04", f"leaf-{number}", Verdict.MARGINAL,
-            f"leaf {LEAF_WIDTH:g} mm wide: less than two lines of 0.4 mm and no whole number of them",
-            (x, side * (SPINE_HALF + LEAF_LENGTH / 2), middle),
+            f"leaf {design.leaf_width:g} mm wide: less than two lines of 0.4 mm and no whole number of them",
+            (x, side * (design.spine_half + design.leaf_length / 2), middle),
         )
-        for number, (side, x) in enumerate(((s, x) for s in (1, -1) for x in LEAF_X), start=1)
+        for number, (side, x) in enumerate(((s, x) for s in (1, -1) for x in design.leaf_x), start=1)
     ]  # fmt: skip
     return [
         Fault(part, "PR-01", "part", Verdict.MARGINAL, "fits the 240 mm plate only turned: " + _extent_words(first)),
         *_first_layer_faults(
             part, first,
             holes=Verdict.FAILS, outline=Verdict.FAILS, compactness=Verdict.FAILS, neck=Verdict.FAILS,
-            neck_mm=LEAF_WIDTH, sharp_corners=Verdict.MARGINAL, sharp_count=2, sharp_place=(*horn[:2], 0.0),
+            neck_mm=design.leaf_width, sharp_corners=Verdict.MARGINAL, sharp_count=2, sharp_place=(*horn[:2], 0.0),
         ),
         Fault(part, "PR-04", "part", Verdict.FAILS, "one web thinner than one line, twelve leaves thinner than two"),
         *leaves,
         Fault(part, "PR-04", place_name(web), Verdict.FAILS,
               f"web {WEB_THIN:g} mm thick between two windows of the left flank: thinner than one line", web),
         *(Fault(part, "PR-05", subject, Verdict.FAILS,
-                f"gap {GAP_FUSED:g} mm between the shuttle's tail and its guide: it fuses", gap)
+                f"gap {design.gap_left:g} mm between the shuttle's tail and its guide: it fuses", gap)
           for subject in ("part", place_name(gap))),
-        Fault(part, "SA-01", "finger-opening", Verdict.FAILS,
-              f"{FINGER_OPENING:g} mm open behind the loop, {FINGER_OPENING - STROKE:g} mm when drawn: traps a finger",
-              ((OPENING_REAR + LOOP_X - TAIL_HALF) / 2, 0.0, middle)),
-        Fault(part, "SA-04", place_name(neck), Verdict.FAILS,
-              f"token breaks off at a neck of {NECK_WIDTH:g} x {NECK_HEIGHT:g} mm and is a small part", neck),
+        *(Fault(part, "SA-01", subject, Verdict.FAILS,
+                "open above and below, with voids between the leaves far wider than a finger")
+          for subject in ("part", "shuttle")),
+        Fault(part, "SA-02", "part", Verdict.FAILS, "gaps that a finger enters close on it, or open to let it in"),
+        Fault(part, "SA-02", "finger-opening", Verdict.FAILS,
+              f"{design.finger_opening:g} mm open behind the loop, {design.finger_opening - STROKE:g} mm when drawn: "
+              "traps a finger", opening),
+        Fault(part, "SA-02", "shuttle to barrel", Verdict.FAILS,
+              f"{pusher_gap_mm:g} mm between pusher and barrel, {pusher_gap_mm + STROKE:g} mm when drawn"),
+        Fault(part, "SA-03", "grip", Verdict.MARGINAL,
+              f"windows {2 * WINDOW_HALF:g} mm wide: between 7 and 12 mm a finger goes in and may stick"),
         Fault(part, "SA-06", place_name(horn), Verdict.MARGINAL,
-              f"pointed corners of {HORN_ANGLE:g} deg beside the muzzle", horn),
-        Fault(part, "ER-01", "grip", Verdict.FAILS,
-              f"square edges without radius along the grip, {2 * GRIP_HALF:g} x {DEPTH:g} mm in section",
-              ((REAR + OPENING_REAR) / 2, GRIP_HALF, DEPTH)),
+              f"pointed corners of {design.horn_deg:g} deg beside the muzzle", horn),
+        Fault(part, "SA-07", "part", Verdict.FAILS, "one piece breaks off"),
+        Fault(part, "SA-07", place_name(neck), Verdict.FAILS,
+              f"token breaks off at a neck of {NECK_WIDTH:g} x {NECK_HEIGHT:g} mm", neck),
+        Fault(part, "ER-02", "grip", Verdict.FAILS,
+              f"square edges without radius along the grip, {2 * design.grip_half:g} x {DEPTH:g} mm in section",
+              ((design.rear + design.opening_rear) / 2, design.grip_half, DEPTH)),
+        Fault(part, "ER-03", "grip", Verdict.FAILS,
+              f"{design.opening_rear - design.surround - design.rear:g} mm long: too short for the older children"),
+        *(Fault(part, "ER-05", subject, Verdict.FAILS,
+                f"opening behind the loop narrows to {design.finger_opening - STROKE:g} mm when drawn")
+          for subject in ("part", "finger-opening")),
+        Fault(part, "ER-05", "shuttle", Verdict.MARGINAL,
+              f"loop {2 * design.loop_inner:g} mm across: no more than the widest finger needs"),
     ]  # fmt: skip
 
 
-def _launcher_outline() -> Polygon:
-    """Grip, finger opening, wings and barrel in one flowing line, pointed only at the muzzle."""
-    wings = Polygon([(42, WING_HALF), (-38, WING_HALF), (-73, 24), (-73, -24), (-38, -WING_HALF),
-                     (42, -WING_HALF), (62, -BARREL_HALF), (62, BARREL_HALF)])  # fmt: skip
-    surround = box(OPENING_REAR - 7.0, -OPENING_HALF - RIM, GUIDE_REAR, OPENING_HALF + RIM)
-    grip = _grown(LineString([(REAR + GRIP_HALF, 0.0), (GUIDE_REAR, 0.0)]), GRIP_HALF)
-    barrel = box(GUIDE_FRONT, -BARREL_HALF, FRONT + 40.0, BARREL_HALF)
-    rounded = [_rounded(wings, convex=18.0), _rounded(surround, convex=14.0), grip, barrel]
+def launcher_b_first_layer() -> MultiPolygon:
+    """Revision B in the middle of the first layer: floor and grip, and the loop that stands in its opening."""
+    up_mm = 0.1
+    floor, _, moving = _launcher_b_plans()
+    grip = _grip_b_at(up_mm).difference(_lanyard_hole(LAUNCHER_B))
+    stood = [_inset(piece, FLOOR_BEVEL - up_mm) for piece in (floor, _foot(moving))]
+    return unary_union([*stood, grip])
+
+
+def launcher_b() -> Manifold:
+    """Revision B of the launcher as it is printed."""
+    design = LAUNCHER_B
+    floor, frame, moving = _launcher_b_plans()
+    top = MOVING_BOTTOM + design.leaf_depth
+    wall_front, wall_rear = design.chamber_front + design.rim, design.chamber_rear - design.rim - 1.0
+    wall = _bevelled_frame(_along_x(frame, wall_rear, wall_front), top)
+    # What is lower ends inside the wall, so that no groove stays between their bevels.
+    barrel = _bevelled_frame(frame, BARREL_TOP).trim_by_plane((1.0, 0.0, 0.0), wall_front - 2.0)
+    barrel -= _trough(design, BARREL_TOP)
+    surround = _bevelled_frame(frame, SURROUND_TOP).trim_by_plane((-1.0, 0.0, 0.0), -wall_rear - 2.0)
+    pieces = [_stacked(floor, [(0.0, FLOOR_BEVEL), (FLOOR_BEVEL, 0.0), (FLOOR_TOP, 0.0)]), wall, barrel, surround]
+    # The tail reaches into the spine, which is higher.
+    tail = moving.intersection(box(design.rear, -design.opening_half, design.tail_front + 10.0, design.opening_half))
+    pieces += [
+        _stacked(_foot(moving), [(0.0, FLOOR_BEVEL), (FLOOR_BEVEL, 0.0), (LOOP_TOP / 2, 0.0)]),
+        _stacked(tail, [(MOVING_BOTTOM, 0.0), (LOOP_TOP - LOOP_BEVEL, 0.0), (LOOP_TOP, LOOP_BEVEL)]),
+        _stacked(_along_x(moving, design.tail_front + 2.5, math.inf), [(MOVING_BOTTOM, 0.0), (top, 0.0)]),
+        _lofted([_grip_section_b(x) for x in _grip_stations_b()]),
+    ]
+    lanyard = _at(_extrude(_lanyard_hole(design), 2 * SURROUND_TOP), z_mm=-1.0)
+    return Manifold.batch_boolean(pieces, OpType.Add) - lanyard
+
+
+def launcher_b_faults() -> list[Fault]:
+    """What revision B set right, and what it still leaves."""
+    part, design, first = "launcher", LAUNCHER_B, launcher_b_first_layer()
+    floor, _, moving = _launcher_b_plans()
+    shadow = unary_union([floor, moving, _grip_b_at(GRIP_BEVEL_HIGH).difference(_lanyard_hole(design))])
+    count = 2 * len(design.leaf_x)
+    return [
+        *_sound_mesh_faults(part, bodies=1),
+        Fault(part, "PR-01", "part", Verdict.MARGINAL, "fits the 240 mm plate only turned: " + _extent_words(shadow)),
+        *_first_layer_faults(
+            part, first, neck_mm=narrowest_mm(first), joined_mm=MOVING_BOTTOM, shadow=shadow,
+            islands=Verdict.MARGINAL, holes=Verdict.MARGINAL, outline=Verdict.MARGINAL, compactness=Verdict.FAILS,
+        ),
+        Fault(part, "PR-04", "part", Verdict.MEETS,
+              f"leaves and ties {design.leaf_width:g} mm wide, two lines; floor {FLOOR_TOP:g} mm, six layers"),
+        Fault(part, "PR-05", "part", Verdict.MEETS,
+              f"guides free by {design.gap_left:g} mm; two empty layers between floor and all that moves"),
+        Fault(part, "PR-06", "part", Verdict.MEETS,
+              "what moves is laid onto the floor over two empty layers; bevels no flatter than 45 deg"),
+        Fault(part, "PR-07", "part", Verdict.MEETS, "flat; each leaf is held at both ends"),
+        Fault(part, "PR-08", "pieces", Verdict.MEETS, "the loop's foot hangs on six leaves of full height"),
+        Fault(part, "PR-08", "contact area", Verdict.MARGINAL, f"{first.area:.1f} mm2"),
+        Fault(part, "PR-09", "part", Verdict.MARGINAL, f"{first.bounds[2] - first.bounds[0]:.1f} mm long on the plate"),
+        Fault(part, "PR-10", "part", Verdict.MEETS, "nothing finer than leaves and ties"),
+        Fault(part, "PR-11", "part", Verdict.MEETS, f"{count} leaves and the ties lie in the layers"),
+        *(Fault(part, "SA-01", subject, Verdict.FAILS, "closed below, but the mechanism is open from above")
+          for subject in ("part", "shuttle")),
+        Fault(part, "SA-02", "part", Verdict.MEETS,
+              f"{design.finger_opening - STROKE:g} mm or more behind the loop over the whole stroke; nothing else "
+              "between 4.7 and 12.7 mm opens or closes"),
+        Fault(part, "SA-03", "part", Verdict.MEETS,
+              f"slots {2 * SLOT_HALF:g} mm wide, lanyard {2 * LANYARD_RADIUS:g} mm, loop {2 * design.loop_inner:g} mm"),
+        Fault(part, "SA-04", "part", Verdict.MEETS, "far longer than the small-parts cylinder, and nothing breaks off"),
+        Fault(part, "SA-07", "part", Verdict.MEETS, "the token is gone"),
+        Fault(part, "ER-01", "grip", Verdict.MARGINAL,
+              f"{2 * design.grip_half:g} x {SURROUND_TOP:g} mm: thick for the youngest, thin for the oldest"),
+        Fault(part, "ER-02", "grip", Verdict.MARGINAL,
+              f"rounded by {GRIP_ROUND:g} mm above; below, a bevel of {GRIP_BEVEL:g} mm, as it prints, has no radius"),
+        Fault(part, "ER-05", "part", Verdict.MEETS, f"loop {2 * design.loop_inner:g} mm across"),
+    ]  # fmt: skip
+
+
+def _bevelled_frame(plan: MultiPolygon | Polygon, top_mm: float) -> Manifold:
+    return _stacked(plan, [(FLOOR_BEVEL, 0.0), (top_mm - FRAME_BEVEL, 0.0), (top_mm, FRAME_BEVEL)])
+
+
+def _launcher_outline(design: Launcher) -> Polygon:
+    """Finger opening, wings and barrel in one flowing line, with the grip in revision A; shaped at the muzzle."""
+    half, rim = design.barrel_half, design.rim
+    mirrored = ((x, -y) for x, y in reversed(design.wings))
+    wings = Polygon([*design.wings, *mirrored, (design.wing_front, -half), (design.wing_front, half)])
+    surround = box(design.opening_rear - design.surround, -design.opening_half - rim, design.guide_rear,
+                   design.opening_half + rim)  # fmt: skip
+    grip = _grown(LineString([(design.rear + design.grip_half, 0.0), (design.guide_rear, 0.0)]), design.grip_half)
+    barrel = box(design.guide_front, -half, design.front + 40.0, half)
+    flowing = [_rounded(wings, convex=design.wing_radius), _rounded(surround, convex=14.0), grip, barrel]
     # Rounding moves the ends of arcs by a hundredth; the length stays exact with the grip itself.
-    outline = _rounded(unary_union(rounded), concave=14.0).union(grip)
+    outline = _rounded(unary_union(flowing), concave=FLOW_RADIUS).union(grip)
     # The muzzle is cut by an arc that meets the barrel's sides at the angle of the horns.
-    half_arc = math.radians(90.0 - HORN_ANGLE)
-    radius = BARREL_HALF / math.sin(half_arc)
+    half_arc = math.radians(90.0 - design.horn_deg)
+    radius = half / math.sin(half_arc)
     angles = np.linspace(half_arc, -half_arc, 2 * _chords(radius) + 1)
-    centre_x = FRONT + radius * math.cos(half_arc)
+    centre_x = design.front + radius * math.cos(half_arc)
     arc = np.column_stack([centre_x - radius * np.cos(angles), radius * np.sin(angles)])
-    arc[[0, -1]] = [[FRONT, BARREL_HALF], [FRONT, -BARREL_HALF]]
-    ahead = [(FRONT, -2 * BARREL_HALF), (FRONT + 60.0, -2 * BARREL_HALF), (FRONT + 60.0, 2 * BARREL_HALF),
-             (FRONT, 2 * BARREL_HALF)]  # fmt: skip
+    arc[[0, -1]] = [[design.front, half], [design.front, -half]]
+    ahead = [(design.front, -2 * half), (design.front + 60.0, -2 * half), (design.front + 60.0, 2 * half),
+             (design.front, 2 * half)]  # fmt: skip
     return outline.difference(Polygon([*arc, *ahead]))
 
 
-def _barrel() -> Polygon:
+def _chamber(design: Launcher, outline: Polygon) -> Polygon:
+    """The void in which shuttle, leaves and rails hang, before it is rounded."""
+    within = box(design.chamber_rear, -design.wing_half, design.chamber_front, design.wing_half)
+    return _grown(outline, -design.rim).intersection(within)
+
+
+def _opening(design: Launcher) -> Polygon:
+    """The void in which the loop moves."""
+    half = design.opening_half
+    opening = _rounded(box(design.opening_rear, -half, design.loop_x + 2.0, half), convex=design.opening_radius)
+    return opening.union(box(design.loop_x - 14.0, -half, design.guide_rear, half))
+
+
+def _barrel(design: Launcher) -> Polygon:
     """The solid block that carries the trough."""
-    return _rounded(box(TROUGH_START, -BARREL_HALF, FRONT + 40.0, BARREL_HALF), convex=3.0)
+    return _rounded(box(design.trough_start, -design.barrel_half, design.front + 40.0, design.barrel_half), convex=3.0)
 
 
-def _moving() -> MultiPolygon | Polygon:
-    """Shuttle, leaves, rails and ties with the bosses that carry them."""
-    spine = box(TAIL_FRONT - 2.0, -SPINE_HALF, 28.0, SPINE_HALF)
-    nose = unary_union([box(20.0, -6.0, 36.0, 6.0), box(31.0, -11.0, 36.0, 11.0)])
-    tail = unary_union([box(LOOP_X, -TAIL_HALF, TAIL_FRONT, TAIL_HALF), _disc(LOOP_X, 0.0, TAIL_HALF)])
-    shuttle = _rounded(unary_union([spine, nose, tail]), convex=1.5, concave=2.0)
-    leaves = [box(x - LEAF_WIDTH / 2, 0.0, x + LEAF_WIDTH / 2, RAIL_INNER + 1.0) for x in LEAF_X]
-    end = RAIL_HALF_LENGTH + RAIL_END
+def _trough(design: Launcher, axis_z_mm: float) -> Manifold:
+    trough = Manifold.cylinder(design.front, TROUGH_RADIUS, TROUGH_RADIUS, 4 * _chords(TROUGH_RADIUS))
+    return trough.rotate((0.0, 90.0, 0.0)).translate((design.trough_start, 0.0, axis_z_mm))
+
+
+def _shuttle(design: Launcher) -> Polygon:
+    """Spine, pusher and tail; the hole in the loop is cut later."""
+    x, half = design.loop_x, design.tail_half
+    spine = box(design.tail_front - 2.0, -design.spine_half, design.spine_front, design.spine_half)
+    core = half - design.loop_corner
+    end = _grown(box(x - core, -core, x + core, core) if core else Point(x, 0.0), design.loop_corner)
+    tail = unary_union([box(x, -half, design.tail_front, half), end])
+    nose = unary_union([box(rear, -wide, front, wide) for rear, wide, front in design.nose])
+    return _rounded(unary_union([spine, nose, tail]), convex=design.shuttle_round, concave=2.0)
+
+
+def _loop_hole(design: Launcher) -> Polygon:
+    return _disc(design.loop_x, 0.0, design.loop_inner)
+
+
+def _bank(design: Launcher, boss: Polygon) -> Polygon:
+    """Leaves, rail and ties of one side, and the boss that carries them."""
+    inner, outside = design.rail_inner, design.tie_inner + design.tie_width
+    leaves = [box(x - design.leaf_width / 2, 0.0, x + design.leaf_width / 2, inner + 1.0) for x in design.leaf_x]
+    half, end = design.rail_half_length, design.rail_half_length + RAIL_END
     rail = unary_union([
-        box(-end, RAIL_INNER, end, RAIL_OUTER),
-        box(-end, RAIL_INNER, -RAIL_HALF_LENGTH, TIE_INNER + TIE_WIDTH),
-        box(RAIL_HALF_LENGTH, RAIL_INNER, end, TIE_INNER + TIE_WIDTH),
+        box(-end, inner, end, design.rail_outer), box(-end, inner, -half, outside), box(half, inner, end, outside),
     ])  # fmt: skip
-    ties = box(-RAIL_HALF_LENGTH, TIE_INNER, RAIL_HALF_LENGTH, TIE_INNER + TIE_WIDTH)
-    boss = box(-BOSS_HALF, TIE_INNER, BOSS_HALF, WING_HALF)
-    bank = unary_union([*leaves, _rounded(rail, convex=0.55), ties, boss])
-    return unary_union([shuttle, bank, affinity.scale(bank, 1.0, -1.0, origin=(0.0, 0.0))])
+    ties = box(-half, design.tie_inner, half, outside)
+    return unary_union([*leaves, _rounded(rail, convex=0.55), ties, boss])
+
+
+def _boss(design: Launcher) -> Polygon:
+    return box(-design.boss_half, design.tie_inner, design.boss_half, design.wing_half)
+
+
+def _both_sides(shape: Polygon) -> tuple[Polygon, Polygon]:
+    return shape, affinity.scale(shape, 1.0, -1.0, origin=(0.0, 0.0))
+
+
+def _launcher_b_plans() -> tuple[Polygon, Polygon, MultiPolygon]:
+    """Floor, frame without grip, and moving parts of revision B from above."""
+    design = LAUNCHER_B
+    outline = _rounded(_launcher_outline(design), convex=design.horn_radius)
+    outline = _along_x(outline, design.opening_rear - design.surround, math.inf).simplify(SAGITTA_MM / 5)
+    bosses = unary_union(_both_sides(_boss(design)))
+    y, ahead = design.tail_half + design.gap_left, 2 * design.front
+    channel = box(design.chamber_front - 1.0, -CHANNEL_HALF, ahead, CHANNEL_HALF)
+    guide = box(design.guide_rear - 1.0, -y, design.guide_front + 1.0, y)
+    chamber = _rounded(_chamber(design, outline), convex=3.0)
+    voids = unary_union([chamber, _opening(design), guide, channel]).difference(bosses)
+    voids = _rounded(voids, concave=FRAME_ROUND).simplify(SAGITTA_MM / 5)
+    slots = unary_union([
+        _grown(LineString([(x - SLOT_LENGTH / 2 + SLOT_HALF, y), (x + SLOT_LENGTH / 2 - SLOT_HALF, y)]), SLOT_HALF)
+        for x, off in SLOTS for y in (off, -off)
+    ])  # fmt: skip
+    below = _along_x(voids, -math.inf, design.guide_rear)
+    spine = box(design.tail_front, -design.spine_half, design.spine_front - design.shuttle_round, design.spine_half)
+    hanging = _rounded(unary_union([spine, *_both_sides(_bank(design, _boss(design)))]), concave=LEAF_ROOT_RADIUS)
+    moving = hanging.union(_shuttle(design)).difference(_loop_hole(design))
+    # The bosses belong to the frame; ties run into them.
+    held = box(-2 * design.boss_half, design.tie_inner + design.tie_width, 2 * design.boss_half, design.wing_half)
+    moving = moving.difference(unary_union(_both_sides(held))).simplify(SAGITTA_MM / 5)
+    floor = outline.difference(unary_union([below, slots]))
+    return floor, outline.difference(unary_union([voids, slots])), moving
+
+
+def _foot(moving: Polygon) -> Polygon:
+    """The part of the loop that stands on the plate."""
+    return _along_x(moving, -math.inf, LAUNCHER_B.guide_rear - FOOT_GAP)
+
+
+def _lanyard_hole(design: Launcher) -> Polygon:
+    return _hole(design.rear + LANYARD_FROM_REAR, 0.0, LANYARD_RADIUS)
+
+
+def _grip_stations_b() -> Floats:
+    """Where sections stand along the grip of revision B, from its round end into the surround [mm]."""
+    design = LAUNCHER_B
+    turns = np.radians(np.linspace(86.0, 0.0, 20))
+    end = design.rear + design.grip_half * (1.0 - np.sin(turns))
+    return np.append(end, design.opening_rear - design.surround + GRIP_SINK)
+
+
+def _grip_section_b(x_mm: float) -> Floats:
+    """Outline across the grip of revision B: bevelled below, round above, (n, 3) [mm]."""
+    design = LAUNCHER_B
+    beyond = max(design.rear + design.grip_half - x_mm, 0.0) / design.grip_half
+    share = math.sqrt(1.0 - beyond**2)
+    inset = design.grip_half * (1.0 - share)
+    half, high = design.grip_half - inset, SURROUND_TOP - inset
+    radius, bevel, rise = (share * size for size in (GRIP_ROUND, GRIP_BEVEL, GRIP_BEVEL_HIGH))
+    turns = np.radians(np.linspace(0.0, 90.0, 13))
+    y = np.concatenate([[half - bevel, half], half - radius * (1.0 - np.cos(turns))])
+    z = np.concatenate([[0.0, rise], high - radius * (1.0 - np.sin(turns))])
+    return np.column_stack([np.full(2 * len(y), x_mm), np.append(y, -y[::-1]), np.append(z, z[::-1])])
+
+
+def _grip_b_at(z_mm: float) -> Polygon:
+    """The grip of revision B from above at a height up to that of its bevel."""
+    outline = []
+    for x in _grip_stations_b():
+        (y_low, z_low), (y_high, z_high) = _grip_section_b(x)[:2, 1:]
+        y = float(np.interp(z_mm, (z_low, z_high), (y_low, y_high)))
+        outline += [(x, y), (x, -y)]
+    return MultiPoint(outline).convex_hull
 
 
 def _flank_windows(outline: Polygon) -> list[Polygon]:
     """Two windows in each flank, the web between them drawn far too thin on the left."""
-    reach = _grown(outline, -RIM).intersection(box(-66.0, OPENING_HALF + RIM, GUIDE_FRONT - RIM, WING_HALF))
+    rim, low, high = LAUNCHER_A.rim, LAUNCHER_A.opening_half + LAUNCHER_A.rim, LAUNCHER_A.wing_half
+    reach = _grown(outline, -rim).intersection(box(-66.0, low, LAUNCHER_A.guide_front - rim, high))
     windows = []
     for side, web in ((1.0, WEB_THIN), (-1.0, WEB_SOUND)):
-        halves = reach.difference(box(WEB_X - web / 2, 0.0, WEB_X + web / 2, WING_HALF))
+        halves = reach.difference(box(WEB_X - web / 2, 0.0, WEB_X + web / 2, high))
         windows += [affinity.scale(_rounded(half, convex=1.5), 1.0, side, origin=(0.0, 0.0)) for half in halves.geoms]
     return windows
 
 
 def _web_middle() -> float:
     """Middle of the height over which both left windows adjoin their web [mm]."""
-    edges = [shapely.get_coordinates(window) for window in _flank_windows(_launcher_outline())[:2]]
+    edges = [shapely.get_coordinates(window) for window in _flank_windows(_launcher_outline(LAUNCHER_A))[:2]]
     straight = [edge[np.abs(edge[:, 0] - WEB_X) < WEB_THIN, 1] for edge in edges]
     return float(max(y.min() for y in straight) + min(y.max() for y in straight)) / 2
 
@@ -269,12 +586,12 @@ def _web_middle() -> float:
 def _grip_windows() -> list[Polygon]:
     """Three windows and the hole for a lanyard."""
     windows = [_rounded(box(x, -WINDOW_HALF, x + WINDOW_LENGTH, WINDOW_HALF), convex=3.0) for x in WINDOW_STARTS]
-    return [*windows, _disc(LANYARD_X, 0.0, LANYARD_RADIUS)]
+    return [*windows, _disc(LAUNCHER_A.rear + LANYARD_FROM_REAR, 0.0, LANYARD_RADIUS)]
 
 
 def _neck() -> Polygon:
     # Runs into barrel and token, so that the union has no seam.
-    return box(TOKEN_X - NECK_WIDTH / 2, BARREL_HALF - 2.0, TOKEN_X + NECK_WIDTH / 2, TOKEN_Y)
+    return box(TOKEN_X - NECK_WIDTH / 2, LAUNCHER_A.barrel_half - 2.0, TOKEN_X + NECK_WIDTH / 2, TOKEN_Y)
 
 
 def _token() -> Polygon:
@@ -300,20 +617,59 @@ def float_body() -> Manifold:
     )
 
 
+def float_b_body() -> Manifold:
+    """Revision B: the same tail and a hemisphere for a nose; the hollow ends in a roof that needs no support."""
+    nose_z, roof = FLOAT_LENGTH - FLOAT_RADIUS, math.radians(ROOF_SLOPE)
+    turns = np.radians(np.linspace(0.0, 90.0, 25))
+    outside = np.column_stack([FLOAT_RADIUS * np.cos(turns), nose_z + FLOAT_RADIUS * np.sin(turns)])
+    # A sphere up to where it slopes as the roof does, then a cone up to a flat that is short enough to span.
+    inner = FLOAT_RADIUS - FLOAT_WALL
+    ball_z = ROOF_TOP - inner / math.sin(roof) + ROOF_FLAT / math.tan(roof)
+    turns = np.linspace(0.0, roof, 13)
+    hollow = np.column_stack([inner * np.cos(turns), ball_z + inner * np.sin(turns)])
+    hollow = np.vstack([hollow, [(ROOF_FLAT, ROOF_TOP)]])
+    solids = [
+        CrossSection([np.vstack([[(0.0, low), (radius, low)], curve, [(0.0, tip)]])]).revolve(FLOAT_SIDES)
+        for low, radius, curve, tip in (
+            (0.0, FLOAT_RADIUS, outside[:-1], FLOAT_LENGTH), (FLOAT_WALL, inner, hollow, ROOF_TOP),
+        )
+    ]  # fmt: skip
+    return solids[0] - solids[1]
+
+
 def float_faults() -> list[Fault]:
-    """The float prints well and shoots badly."""
+    """The float of revision A prints well and shoots badly."""
     part, nose = "float", (0.0, 0.0, FLOAT_LENGTH)
     return [
         Fault(part, "PR-01", "part", Verdict.MEETS, "fits the plate at any angle"),
         *_first_layer_faults(part, float_first_layer(), neck_mm=2 * FLOAT_RADIUS),
         Fault(part, "PR-04", "part", Verdict.MEETS, f"wall and ends {FLOAT_WALL:g} mm: three lines, six layers"),
-        Fault(part, "SA-05", "float", Verdict.FAILS, "rigid flat nose whose rim has no radius", nose),
+        *(Fault(part, "SA-05", subject, Verdict.FAILS, "rigid flat nose whose rim has no radius", nose)
+          for subject in ("part", "float")),
         Fault(part, "FL-01", "float", Verdict.FAILS,
               "uniform blunt cylinder: its mass centre is in the middle, so it tumbles", (0.0, 0.0, FLOAT_LENGTH / 2)),
         *(Fault(part, "PR-06", subject, Verdict.FAILS,
                 f"closed hollow under a flat roof of {2 * (FLOAT_RADIUS - FLOAT_WALL):g} mm span",
                 (0.0, 0.0, FLOAT_LENGTH - FLOAT_WALL))
           for subject in ("part", "float")),
+    ]  # fmt: skip
+
+
+def float_b_faults() -> list[Fault]:
+    """The float of revision B has a round nose and a roof that prints."""
+    part = "float"
+    return [
+        Fault(part, "PR-01", "part", Verdict.MEETS, "fits the plate at any angle"),
+        *_first_layer_faults(part, float_first_layer(), neck_mm=2 * FLOAT_RADIUS),
+        Fault(part, "PR-04", "part", Verdict.MEETS, f"wall and tail {FLOAT_WALL:g} mm: three lines, six layers"),
+        Fault(part, "PR-05", "part", Verdict.MEETS, "no gap, no hole"),
+        Fault(part, "PR-06", "part", Verdict.MEETS,
+              f"roof {ROOF_SLOPE:g} deg from the vertical up to a flat of {2 * ROOF_FLAT:g} mm"),
+        Fault(part, "PR-07", "part", Verdict.MEETS, f"{FLOAT_LENGTH:g} mm high on {2 * FLOAT_RADIUS:g} mm"),
+        Fault(part, "PR-10", "part", Verdict.MEETS, "no fine detail"),
+        Fault(part, "SA-04", "part", Verdict.MEETS,
+              f"{FLOAT_LENGTH:g} mm long and {2 * FLOAT_RADIUS:g} mm thick: stands out of the small-parts cylinder"),
+        Fault(part, "SA-05", "part", Verdict.MEETS, f"round nose of radius {FLOAT_RADIUS:g} mm"),
     ]  # fmt: skip
 
 
@@ -589,6 +945,7 @@ def grip_faults() -> list[Fault]:
     part, first = "tool-grip", grip_first_layer()
     cusp_mm = 0.2 * math.cos(math.radians(BADGE_SLOPE))
     boss_mm = INSERT_HOLE + 2 * INSERT_WALL
+    girth_mm = Polygon(_grip_section(GRIP_PERIOD / 4)[:, 1:]).length
     return [
         *_sound_mesh_faults(part, bodies=1),
         Fault(part, "PR-01", "part", Verdict.MEETS, "fits the plate at any angle"),
@@ -612,6 +969,9 @@ def grip_faults() -> list[Fault]:
         Fault(part, "PR-13", "badge steps", Verdict.FAILS,
               f"visible face {BADGE_SLOPE:g} deg from the horizontal: steps of {cusp_mm:.3f} mm at layers of 0.2 mm"),
         Fault(part, "PR-13", "flat-side plate side", Verdict.MARGINAL, "visible face on the plate: takes its texture"),
+        Fault(part, "ER-01", "grip", Verdict.FAILS, f"as thick as a bar of {girth_mm / math.pi:.1f} mm: too thin"),
+        Fault(part, "ER-02", "grip", Verdict.FAILS, "stands upright on the plate: its lower edges have no radius"),
+        Fault(part, "ER-03", "grip", Verdict.FAILS, f"swells by {2 * GRIP_SWELL:g} mm, and is short for an adult hand"),
     ]  # fmt: skip
 
 
@@ -746,6 +1106,58 @@ def _extrude(outline: Polygon | MultiPolygon, height_mm: float) -> Manifold:
     return CrossSection(rings, FillRule.EvenOdd).extrude(height_mm)
 
 
+def _inset(outline: Polygon | MultiPolygon, by_mm: float) -> MultiPolygon:
+    """An outline whose every edge is moved into the matter, corner by corner: nothing may close or part."""
+    pieces = shapely.get_parts(shapely.orient_polygons(outline))
+    return MultiPolygon([Polygon(rings[0], rings[1:]) for rings in (_inset_rings(piece, by_mm) for piece in pieces)])
+
+
+def _inset_rings(piece: Polygon, by_mm: float) -> list[Floats]:
+    """Rings of a piece with its matter on their left, each edge moved to the left, the outer one first."""
+    rings = []
+    for ring in (piece.exterior, *piece.interiors):
+        corners = np.array(ring.coords)[:-1]
+        along = np.roll(corners, -1, axis=0) - corners
+        along /= np.linalg.norm(along, axis=1, keepdims=True)
+        normal = np.column_stack([-along[:, 1], along[:, 0]])
+        before = np.roll(normal, 1, axis=0)
+        rings.append(corners + by_mm * (before + normal) / (1.0 + (before * normal).sum(axis=1, keepdims=True)))
+    return rings
+
+
+def _stacked(outline: Polygon | MultiPolygon, levels: list[tuple[float, float]]) -> Manifold:
+    """A solid over an outline through levels, each a height and how far the outline is inset there [mm]."""
+    solids = []
+    for piece in shapely.get_parts(shapely.orient_polygons(outline)):
+        stack = [_inset_rings(piece, inset) for _, inset in levels]
+        corners = [np.column_stack([np.vstack(rings), np.full(sum(map(len, rings)), z)])
+                   for rings, (z, _) in zip(stack, levels, strict=True)]  # fmt: skip
+        size = len(corners[0])
+        after = np.concatenate([start + np.roll(np.arange(len(ring)), -1) for start, ring in zip(
+            np.cumsum([0, *map(len, stack[0])]), stack[0], strict=False)])  # fmt: skip
+        here = np.arange(size)
+        sides = [
+            np.array(
+                [[low + here, low + after, low + after + size], [low + here, low + after + size, low + here + size]]
+            )
+            for low in size * np.arange(len(levels) - 1)
+        ]
+        facets = [np.moveaxis(side, 1, 2).reshape(-1, 3) for side in sides]
+        caps = [
+            np.asarray(triangulate(stack[0]))[:, ::-1],
+            np.asarray(triangulate(stack[-1])) + size * (len(levels) - 1),
+        ]
+        solids.append(Manifold(Mesh64(np.vstack(corners), np.vstack([*facets, *caps]).astype(np.uint64))))
+    return Manifold.batch_boolean(solids, OpType.Add)
+
+
+def _along_x(shape: Polygon | MultiPolygon, start_mm: float, stop_mm: float) -> MultiPolygon:
+    """What of a shape lies between two places along x; edges that only touch are left out."""
+    x_min, y_min, x_max, y_max = shape.bounds
+    part = shape.intersection(box(max(start_mm, x_min - 1.0), y_min - 1.0, min(stop_mm, x_max + 1.0), y_max + 1.0))
+    return MultiPolygon([piece for piece in shapely.get_parts(part) if piece.area])
+
+
 def _post(radius_mm: float, height_mm: float, bevel_mm: float = 0.0) -> Manifold:
     """A round post, its upper rim bevelled at 45 degrees."""
     chords = 4 * _chords(radius_mm)
@@ -820,6 +1232,9 @@ def build(out: Path) -> list[Path]:
         "launcher-a/launcher.stl": stl_bytes(launcher()),
         "launcher-a/float.stl": stl_bytes(float_body()),
         "launcher-a/truth.csv": truth_bytes([*launcher_faults(), *float_faults()]),
+        "launcher-b/launcher.stl": stl_bytes(launcher_b()),
+        "launcher-b/float.stl": stl_bytes(float_b_body()),
+        "launcher-b/truth.csv": truth_bytes([*launcher_b_faults(), *float_b_faults()]),
         "bracket/bracket.stl": stl_bytes(bracket()),
         "bracket/truth.csv": truth_bytes(bracket_faults()),
         "hinged-box/hinged-box.stl": stl_bytes(hinged_box()),

@@ -26,11 +26,14 @@ import numpy as np
 
 from reviewkit.document.text import spreadsheet_text
 from reviewkit.errors import DocumentError
-from reviewkit.model import SCHEMA, Action, Drawing, Finding, Picture, Review
+from reviewkit.model import SCHEMA, Action, Drawing, Finding, PartFacts, Picture, Review, Shape
 
 MANIFEST = "manifest.json"
 _BELONGS = "review_sha256"
 _INDEX = "index.json"
+_SHAPE = ("vertices_mm", "faces")
+# Fields that hold arrays, by whose names they stand in the evidence.
+_ARRAYS = ("evidence", "rgb", "shape")
 _IMAGES = {"svg": ".svg", "png": ".png"}
 LIBRARIES = ("numpy", "scipy", "shapely", "trimesh", "manifold3d", "embreex", "matplotlib", "papermill")
 
@@ -148,9 +151,11 @@ def write_bytes(path: Path, content: bytes) -> Path:
 
 
 def evidence(review: Review) -> dict[str, np.ndarray[Any, Any]]:
-    """All evidence arrays by their names in ``evidence.npz``: findings' and pictures'."""
+    """All evidence arrays by their names in ``evidence.npz``: findings', pictures' and the parts' shapes."""
     arrays = {f"{f.key}/{name}": array for f in review.findings for name, array in f.evidence.items()}
-    return arrays | {f"picture/{picture.name}": picture.rgb for picture in review.pictures}
+    arrays |= {f"picture/{picture.name}": picture.rgb for picture in review.pictures}
+    shapes = {f"shape/{part.id}": part.shape for part in review.parts if part.shape is not None}
+    return arrays | {f"{at}/{name}": getattr(shape, name) for at, shape in shapes.items() for name in _SHAPE}
 
 
 def review_json(review: Review) -> str:
@@ -252,6 +257,8 @@ def _plain(value: Any) -> Any:
         return _fields(value) | {"evidence": sorted(f"{value.key}/{name}" for name in value.evidence)}
     if isinstance(value, Picture):
         return _fields(value) | {"rgb": f"picture/{value.name}"}
+    if isinstance(value, PartFacts):
+        return _fields(value) | {"shape": f"shape/{value.id}" if value.shape is not None else None}
     if dataclasses.is_dataclass(value):
         return _fields(value)
     if isinstance(value, Enum):
@@ -268,7 +275,7 @@ def _plain(value: Any) -> Any:
 
 
 def _fields(record: Any) -> dict[str, Any]:
-    values = {f.name: getattr(record, f.name) for f in dataclasses.fields(record) if f.name not in ("evidence", "rgb")}
+    values = {f.name: getattr(record, f.name) for f in dataclasses.fields(record) if f.name not in _ARRAYS}
     hints = typing.get_type_hints(type(record))
     # A whole number in a field of fractions is written as a fraction, so that it reads back the same.
     return {name: _plain(float(value) if hints[name] is float else value) for name, value in values.items()}
@@ -287,8 +294,9 @@ def _made(hint: Any, value: Any, arrays: Mapping[str, Any]) -> Any:
             made["evidence"] = {name.removeprefix(prefix): arrays[name] for name in value["evidence"]}
         if hint is Picture:
             made["rgb"] = arrays[value["rgb"]]
-        kept = {"evidence", "rgb"}
-        return hint(**{n: v if n in kept else _made(hints[n], v, arrays) for n, v in made.items()})
+        if hint is PartFacts and value.get("shape"):
+            made["shape"] = Shape(*(arrays[f"{value['shape']}/{name}"] for name in _SHAPE))
+        return hint(**{n: v if n in _ARRAYS else _made(hints[n], v, arrays) for n, v in made.items()})
     if origin is tuple:
         items = arguments[:1] * len(value) if arguments[-1] is Ellipsis else arguments
         return tuple(_made(item, v, arrays) for item, v in zip(items, value, strict=True))
@@ -310,11 +318,14 @@ def _described(hint: Any, definitions: dict[str, Any]) -> dict[str, Any]:
         if hint.__name__ not in definitions:
             definitions[hint.__name__] = {}
             hints = typing.get_type_hints(hint)
-            properties = {f.name: _described(hints[f.name], definitions) for f in dataclasses.fields(hint)}
+            names = [f.name for f in dataclasses.fields(hint)]
+            properties = {n: _described(hints[n], definitions) for n in names if n not in _ARRAYS}
             if hint is Finding:
                 properties["evidence"] = {"type": "array", "items": {"type": "string"}}
             if hint is Picture:
                 properties["rgb"] = {"type": "string"}
+            if hint is PartFacts:
+                properties["shape"] = {"type": ["string", "null"]}
             definitions[hint.__name__] = {
                 "type": "object",
                 "description": (hint.__doc__ or "").split("\n\n")[0],

@@ -49,12 +49,12 @@ class Carried:
         Parameters
         ----------
         stroke : float
-            From the part as drawn [mm, or deg for a rotation].
+            From the part as drawn, in degrees for a rotation [mm, deg].
         """
         return moved(self.motion, self.vertices, stroke, self.share)
 
     def strokes(self, count: int) -> tuple[float, ...]:
-        """Places of the stroke from its start to its end, evenly spaced [mm or deg].
+        """Places of the stroke from its start to its end, evenly spaced [mm, deg].
 
         Parameters
         ----------
@@ -115,7 +115,7 @@ def moved(motion: Motion, points: Floats, stroke: float, share: Floats | float =
     points : (n, 3) float
         In the part's frame [mm].
     stroke : float
-        From the part as drawn [mm, or deg for a rotation].
+        From the part as drawn, in degrees for a rotation [mm, deg].
     share : (n,) float or float
         How much of the stroke each point takes part in [-].
 
