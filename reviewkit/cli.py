@@ -69,6 +69,13 @@ def _parser() -> argparse.ArgumentParser:
     report.add_argument("--out", type=Path, help="the PDF to write [beside the folder, <folder>-customer.pdf]")
     report.set_defaults(run=_report)
 
+    compare = commands.add_parser("compare", help="a revision against the one before it")
+    compare.add_argument("old", type=Path, help="folder of the old review, or of the old submission")
+    compare.add_argument("new", type=Path, help="folder of the new review, or of the new submission")
+    compare.add_argument("--out", type=Path, help="folder for the documents [out/<old>-<new>]")
+    compare.add_argument("--records", type=Path, help="folder of the record: what was promised [records, if any]")
+    compare.set_defaults(run=_compare)
+
     _record_commands(commands)
 
     identity = commands.add_parser("identity", help="make a key to sign with")
@@ -168,6 +175,19 @@ def _report(options: argparse.Namespace) -> int:
     folder = options.folder.resolve()
     target = options.out or folder.with_name(f"{folder.name}-{options.edition}.pdf")
     print(f"document: {printed(folder, Edition(options.edition), target)}")
+    return 0
+
+
+def _compare(options: argparse.Namespace) -> int:
+    from reviewkit.record import FILE_NAME
+    from reviewkit.workbook import comparison_documented
+
+    out = options.out or Path("out") / f"{options.old.resolve().name}-{options.new.resolve().name}"
+    kept = options.records or (_RECORDS if (_RECORDS / FILE_NAME).exists() else None)
+    with _Progress() as tell:
+        words, page = comparison_documented(options.old, options.new, out, kept, progress=tell)
+    print(words)
+    print(f"document: {page}")
     return 0
 
 

@@ -198,7 +198,7 @@ class Hands:
         ----------
         dimension : str
         percent : float
-            Above 0 and below 100 [%].
+            Above 0 and below 100, of a hundred people [-].
 
         Returns
         -------

@@ -186,9 +186,15 @@ def written(concluded: Review, folder: str | Path) -> Path:
     return document
 
 
-def demonstration() -> Path:
-    """The submission that ships with the kit: a launcher and its float, with planted faults."""
-    return resource("data", "parts", "launcher-a")
+def demonstration(name: str = "launcher-a") -> Path:
+    """A submission that ships with the kit.
+
+    Parameters
+    ----------
+    name : str
+        By default a launcher and its float, with planted faults; ``launcher-b`` is their next revision.
+    """
+    return resource("data", "parts", name)
 
 
 def default_folder(source: str | Path) -> Path:

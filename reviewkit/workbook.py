@@ -1,5 +1,6 @@
 """Runs a parameterised workbook through papermill, with progress and checked parameters."""
 
+import json
 import logging
 import subprocess
 import sys
@@ -70,6 +71,42 @@ def documented(
     sealed(read_review(folder), folder)
     printed(folder)
     return folder / "review.html"
+
+
+def comparison_documented(
+    old: Path, new: Path, folder: Path, records: Path | None = None, progress: Progress = lambda *_: None
+) -> tuple[str, Path]:
+    """Compare two revisions through the workbook.
+
+    Parameters
+    ----------
+    old, new : Path
+        Folders of reviews, or of submissions, which are reviewed first.
+    folder : Path
+        Gets the documents and the executed notebook; made when absent.
+    records : Path, optional
+        Folder of the record.
+    progress : callable
+        As for :func:`documented`.
+
+    Returns
+    -------
+    str
+        What changed, in a line.
+    Path
+        The HTML page.
+    """
+    folder = folder.resolve()
+    make_folder(folder)
+    parameters = {
+        "old": str(Path(old).resolve()),
+        "new": str(Path(new).resolve()),
+        "folder": str(folder),
+        "records": str(records.resolve()) if records else "",
+    }
+    run_workbook("revision_compare.ipynb", parameters, folder / "comparison.ipynb", progress)
+    told = json.loads((folder / "comparison.json").read_bytes())
+    return str(told["words"]), folder / "comparison.html"
 
 
 def run_workbook(

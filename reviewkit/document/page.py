@@ -42,7 +42,7 @@ from reviewkit.document.outline import (
     unstated,
     volume_text,
 )
-from reviewkit.document.sections import is_wide
+from reviewkit.document.sections import Section, is_wide
 from reviewkit.document.text import (
     counted,
     display_text,
@@ -152,6 +152,22 @@ def review_html(
     )
 
 
+def sections_html(kind: str, title: str, identity: str, sections: Sequence[Section]) -> str:
+    """A document of sections as one self-contained page, in the look of a review.
+
+    Parameters
+    ----------
+    kind, title, identity : str
+        What it is, of what, and the line under its title.
+    sections : sequence of Section
+    """
+    return (
+        environment()
+        .get_template("sections.html.j2")
+        .render(kind=kind, title=title, identity=identity, sections=sections, image=figure_of)
+    )
+
+
 @lru_cache(maxsize=1)
 def environment() -> Environment:
     """The templates, with every printed value cleaned and escaped."""
@@ -224,6 +240,11 @@ def _figure(drawing: Drawing, numbers: Mapping[str, int]) -> _Figure:
         height_px=drawing.height_px,
         wide=is_wide(drawing),
     )
+
+
+def figure_of(drawing: Drawing) -> _Figure:
+    """A drawing as an image of a page, apart from any finding."""
+    return _figure(drawing, {})
 
 
 def _data_uri(kind: str, content: bytes) -> Markup:

@@ -9,6 +9,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from enum import StrEnum
+from importlib.metadata import version
 from pathlib import Path
 from typing import Any
 
@@ -207,6 +208,37 @@ def review_pdf(
             head = {"file": HEAD, "type": "application/json", "words": "the record before these signatures"}
             data["attachments"].append(head)
     return typeset("document.typ", data, files, made)
+
+
+def sections_pdf(
+    kind: str, title: str, identity: str, sections: Sequence[Section], made: datetime | None = None, status: str = ""
+) -> Typeset:
+    """Set a document of sections for print.
+
+    Parameters
+    ----------
+    kind, title, identity, status : str
+        What it is, of what, the line under its title, and its state.
+    sections : sequence of Section
+    made : datetime, optional
+        Now by default.
+    """
+    told, files = as_data(sections)
+    moment = made or datetime.now(UTC)
+    data = {
+        "title": display_text(f"{kind}: {title}, {identity}", 200),
+        "title_shown": display_text(title, 80),
+        "author": f"reviewkit {version('reviewkit')}",
+        "kind": kind,
+        "status": status,
+        "identity": display_text(f"{identity}, {moment:%Y-%m-%d}", 160),
+        "running_left": display_text(f"{kind}: {title}, {identity}", 110),
+        "running_right": status,
+        "foot": f"reviewkit {version('reviewkit')}",
+        "sections": told,
+        "attachments": [],
+    }
+    return typeset("document.typ", data, files, moment)
 
 
 def _internal(sheet: _Sheet, manifest: Mapping[str, Any], made: datetime, more: Sequence[Section]) -> list[Section]:

@@ -9,7 +9,8 @@ from IPython.display import HTML, display
 from markupsafe import Markup
 
 from reviewkit.document.outline import Group, grouped
-from reviewkit.document.page import environment
+from reviewkit.document.page import environment, figure_of
+from reviewkit.document.sections import Section
 from reviewkit.document.text import counted, display_text, tally
 from reviewkit.errors import DocumentError
 from reviewkit.figures import drawn, pictured
@@ -93,6 +94,21 @@ def summary(review: Review) -> HTML:
     return HTML(template.render(review=review))
 
 
+def page(title: str, identity: str, sections: Sequence[Section]) -> HTML:
+    """A document of sections.
+
+    Parameters
+    ----------
+    title, identity : str
+    sections : sequence of Section
+    """
+    template = environment().from_string(
+        "{% import 'blocks.html.j2' as blocks %}<h2><bdi>{{ title | clean(80) }}</bdi></h2>"
+        "<p><bdi>{{ identity | clean(120) }}</bdi></p>{{ blocks.body(sections, image) }}"
+    )
+    return _styled(template.render(title=title, identity=identity, sections=sections, image=figure_of), "blocks.css")
+
+
 def show_drawing(drawing: Drawing) -> None:
     """Display a figure with its caption; its alternative text goes along for the readers that use it.
 
@@ -120,7 +136,12 @@ def show_drawing(drawing: Drawing) -> None:
 
 def _table(macro: str, *arguments: object) -> HTML:
     """One table of the document with the signs of the verdicts; wide tables stay in their cell."""
-    made = environment()
-    table: Markup = getattr(made.get_template("tables.html.j2").module, macro)(*arguments)
-    styles = Markup("\n").join(Markup(made.get_template(name).render()) for name in ("notebook.css", "verdicts.css"))
-    return HTML(f"<style>{styles}</style>\n<div class='reviewkit'>{table}</div>")
+    table: Markup = getattr(environment().get_template("tables.html.j2").module, macro)(*arguments)
+    return _styled(table)
+
+
+def _styled(body: str, *more: str) -> HTML:
+    """Finished HTML in the look of the document, kept to its cell."""
+    names = ("notebook.css", "verdicts.css", *more)
+    styles = "\n".join(environment().get_template(name).render() for name in names)
+    return HTML(f"<style>{styles}</style>\n<div class='reviewkit'>{body}</div>")

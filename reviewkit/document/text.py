@@ -243,7 +243,8 @@ def _unit_suffix(unit: str) -> str:
 
 def _with_uncertainty(value: float, uncertainty: float) -> str:
     """Value and uncertainty to the same decimal place, the value alone when there is no uncertainty."""
-    if not (math.isfinite(value) and math.isfinite(uncertainty) and uncertainty > 0):
+    # Less than a millionth of the value is rounding, nothing that was measured.
+    if not (math.isfinite(value) and math.isfinite(uncertainty) and uncertainty > 1e-6 * abs(value)):
         return _digits(value)
     uncertainty = float(f"{uncertainty:.1e}")
     decimals = 1 - math.floor(math.log10(uncertainty))

@@ -1,5 +1,6 @@
 """How every figure looks, and what all of them need."""
 
+import io
 from typing import Any
 
 import numpy as np
@@ -9,7 +10,7 @@ from matplotlib.patches import PathPatch
 from matplotlib.path import Path as Outline
 from numpy.typing import NDArray
 
-from reviewkit.model import Floats
+from reviewkit.model import Drawing, Floats
 
 INK = "#222222"
 GREY = "#d5d5d2"
@@ -66,3 +67,34 @@ def to_scale(figure: Figure, axes: Axes, low: Floats, high: Floats, width_in: fl
     )
     axes.set_xlabel("x on the plate [mm]")
     axes.set_ylabel("y [mm]")
+
+
+def drawing_of(figure: Figure, name: str, finding: str, title: str, caption: str, alt: str, *, vector: bool) -> Drawing:
+    """A finished figure as a drawing; the same figure gives the same bytes.
+
+    Parameters
+    ----------
+    figure : Figure
+    name, finding, title, caption, alt
+        As in :class:`reviewkit.model.Drawing`.
+    vector : bool
+        SVG for lines and letters, PNG for pictures.
+    """
+    file = io.BytesIO()
+    if vector:
+        figure.savefig(file, format="svg", metadata={"Date": None})
+    else:
+        figure.savefig(file, format="png", dpi=figure.dpi, metadata={"Software": None})
+    width_px, height_px = (round(float(side) * figure.dpi) for side in figure.get_size_inches())
+    content = file.getvalue()
+    return Drawing(
+        name=name,
+        finding=finding,
+        title=title,
+        caption=caption,
+        alt=alt,
+        svg=content if vector else None,
+        png=None if vector else content,
+        width_px=width_px,
+        height_px=height_px,
+    )
