@@ -22,6 +22,7 @@ from matplotlib.image import imread
 from matplotlib.patches import Circle
 
 from reviewkit import figures, review
+from reviewkit.checks import CHECKS
 from reviewkit.document.files import read_review, write_review
 from reviewkit.errors import ReviewError
 from reviewkit.figures import drawings, drawn, pictured
@@ -57,10 +58,25 @@ def every(small) -> tuple[Drawing, ...]:
 
 
 @pytest.fixture(scope="module")
-def shown(small, judged) -> dict[str, Finding]:
-    """A finding with each kind of drawing, of the small part where it has one, else of a demonstration."""
+def handle(tmp_path_factory) -> tuple[Finding, ...]:
+    """What is judged of the room behind a bar on two posts."""
+    folder = tmp_path_factory.mktemp("handle")
+    made = block((0, 0, 0), (90, 20, 6)) + block((0, 0, 0), (8, 20, 40)) + block((82, 0, 0), (90, 20, 40))
+    made = (made + block((0, 0, 28), (90, 20, 40))).to_mesh()
+    trimesh.Trimesh(made.vert_properties[:, :3], made.tri_verts).export(folder / "handle.stl")
+    (folder / "submission.toml").write_text(
+        '[submission]\nnumber = "H-1"\n[[part]]\nid = "handle"\nfile = "handle.stl"\nunits = "mm"\n'
+        '[use]\nage_from_months = 216\nhands = ["adults"]\n[[region]]\nname = "bar"\npart = "handle"\nkind = "grip"\n'
+        "box = { min_mm = [8.0, 0.0, 28.0], max_mm = [82.0, 20.0, 40.0] }\n"
+    )
+    return review.judged(review.opened(folder), [check for check in CHECKS if check.code == "ER-04"])
+
+
+@pytest.fixture(scope="module")
+def shown(small, handle, judged) -> dict[str, Finding]:
+    """A finding with each kind of drawing, of a small part where it has one, else of a demonstration."""
     others = [finding for _, findings in judged.values() for finding in findings]
-    return {kind: finding for finding in [*others, *small.findings] for kind in finding.figures}
+    return {kind: finding for finding in [*others, *handle, *small.findings] for kind in finding.figures}
 
 
 def parsed(drawing: Drawing) -> etree._Element:
@@ -183,7 +199,7 @@ def axes_of():
 
     def axes_of(picture):
         with pytest.MonkeyPatch.context() as patch:
-            patch.setattr(figures, "_drawing", lambda figure, *_, **__: figure)
+            patch.setattr(figures, "drawing_of", lambda figure, *_, **__: figure)
             (axes,) = pictured(picture).axes
         return axes
 

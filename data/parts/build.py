@@ -285,6 +285,7 @@ def launcher_faults() -> list[Fault]:
     neck = (TOKEN_X, (design.barrel_half + TOKEN_Y - TOKEN_RADIUS) / 2, NECK_HEIGHT / 2)
     opening = ((design.opening_rear + design.loop_x - design.tail_half) / 2, 0.0, middle)
     pusher_gap_mm = design.trough_start - design.nose[0][2]
+    wall_gap_mm = min(design.leaf_x) - design.leaf_width / 2 - design.guide_front
     leaves = [
         Fault(
             part, "PR-04", f"leaf-{number}", Verdict.MARGINAL,
@@ -316,8 +317,13 @@ def launcher_faults() -> list[Fault]:
               "traps a finger", opening),
         Fault(part, "SA-02", "shuttle to barrel", Verdict.FAILS,
               f"{pusher_gap_mm:g} mm between pusher and barrel, {pusher_gap_mm + STROKE:g} mm when drawn"),
+        Fault(part, "SA-02", "leaf-1", Verdict.FAILS,
+              f"{wall_gap_mm:.1f} mm between the rearmost leaf and the chamber's wall, near its root "
+              "as much as the stroke less when drawn"),
         Fault(part, "SA-03", "grip", Verdict.MARGINAL,
               f"windows {2 * WINDOW_HALF:g} mm wide: between 7 and 12 mm a finger goes in and may stick"),
+        Fault(part, "SA-04", place_name(neck), Verdict.MARGINAL,
+              f"token {2 * TOKEN_RADIUS:g} mm across is a small part once it is off; no ban at six years", neck),
         Fault(part, "SA-06", place_name(horn), Verdict.MARGINAL,
               f"pointed corners of {design.horn_deg:g} deg beside the muzzle", horn),
         Fault(part, "SA-07", "part", Verdict.FAILS, "one piece breaks off"),
