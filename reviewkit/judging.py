@@ -78,6 +78,7 @@ def finding(
     subject : str
         The region's name, :func:`reviewkit.model.place_name` of the feature, or ``part``.
     verdict : Verdict
+        One that fails on a guess is told as marginal: nobody has confirmed what it rests on.
     message, change : str
         What was found and what would settle it, with a number.
     severity, measurements, limits, where, figures, evidence, guess
@@ -94,7 +95,7 @@ def finding(
         domain=domain,
         part=part,
         subject=subject,
-        verdict=verdict,
+        verdict=Verdict.MARGINAL if guess and verdict is Verdict.FAILS else verdict,
         severity=severity,
         message=message,
         change=change,

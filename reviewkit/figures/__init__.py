@@ -4,7 +4,6 @@ Greys and hatch carry the part, one blue carries what is measured, one orange wh
 wrong; both differ in lightness too, and every meaning is also said in words.
 """
 
-import io
 from collections.abc import Callable, Iterator, Sequence
 
 import matplotlib as mpl
@@ -15,19 +14,27 @@ from matplotlib.patches import Circle
 
 from reviewkit.errors import ReviewError
 from reviewkit.figures import (
+    access,
+    edges,
     first_layer,
     fits,
     gaps,
+    grip,
+    handhold,
     lift,
     loads,
     overhangs,
+    pinch,
     plate,
     poses,
+    projectiles,
     removal,
+    small_parts,
     stability,
+    trap_holes,
     walls,
 )
-from reviewkit.figures.style import DPI, INK, STYLE, WRONG, text
+from reviewkit.figures.style import DPI, INK, STYLE, WRONG, drawing_of, text
 from reviewkit.model import Drawing, Finding, Picture, Review
 from reviewkit.submission import slug
 
@@ -53,6 +60,25 @@ _DRAWINGS: tuple[Draw, ...] = (
     loads.layer_strength,
     fits.fit_interval,
     fits.boss_section,
+    access.probe_path,
+    access.see_through,
+    pinch.gap_over_stroke,
+    trap_holes.trap_holes,
+    small_parts.cylinder_fit,
+    small_parts.held_piece,
+    projectiles.tip_profile,
+    projectiles.energy_at_speed,
+    projectiles.contact_area,
+    edges.edge_map,
+    edges.edge_section,
+    grip.grip_sections,
+    grip.grip_corners,
+    grip.grip_length,
+    grip.grip_fit,
+    handhold.handle_clearance,
+    handhold.finger_opening,
+    handhold.pull_force,
+    handhold.balance,
 )
 _KINDS = {draw.__name__: draw for draw in _DRAWINGS}
 
@@ -81,7 +107,7 @@ def drawn(finding: Finding, kind: str) -> Drawing:
     with mpl.rc_context(STYLE):
         figure = Figure(layout="constrained", dpi=DPI)
         title, caption, alt = _KINDS[kind](finding, figure)
-        return _drawing(figure, slug(f"{finding.key} {kind}"), finding.key, title, caption, alt, vector=True)
+        return drawing_of(figure, slug(f"{finding.key} {kind}"), finding.key, title, caption, alt, vector=True)
 
 
 def pictured(picture: Picture) -> Drawing:
@@ -94,7 +120,7 @@ def pictured(picture: Picture) -> Drawing:
         axes.set_axis_off()
         _marks(axes, picture.marks, width, height)
         _scale_bar(axes, picture.mm_per_pixel, width, height)
-        return _drawing(figure, picture.name, picture.finding, picture.title, "", picture.alt, vector=False)
+        return drawing_of(figure, picture.name, picture.finding, picture.title, "", picture.alt, vector=False)
 
 
 def _all(review: Review) -> Iterator[Drawing]:
@@ -103,27 +129,6 @@ def _all(review: Review) -> Iterator[Drawing]:
     for finding in review.findings:
         for kind in finding.figures:
             yield drawn(finding, kind)
-
-
-def _drawing(figure: Figure, name: str, finding: str, title: str, caption: str, alt: str, *, vector: bool) -> Drawing:
-    file = io.BytesIO()
-    if vector:
-        figure.savefig(file, format="svg", metadata={"Date": None})
-    else:
-        figure.savefig(file, format="png", dpi=figure.dpi, metadata={"Software": None})
-    width_px, height_px = (round(float(side) * figure.dpi) for side in figure.get_size_inches())
-    content = file.getvalue()
-    return Drawing(
-        name=name,
-        finding=finding,
-        title=title,
-        caption=caption,
-        alt=alt,
-        svg=content if vector else None,
-        png=None if vector else content,
-        width_px=width_px,
-        height_px=height_px,
-    )
 
 
 def _marks(axes: Axes, marks: Sequence[tuple[str, float, float]], width: int, height: int) -> None:

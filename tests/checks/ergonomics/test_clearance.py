@@ -118,7 +118,7 @@ def test_children_go_by_the_length_of_the_hand():
 
 def test_nobody_said_whose_hands():
     found = judged(*handle(45, 115), use=Use())["grip"]
-    assert found.verdict is FAILS
+    assert found.verdict is MARGINAL
     assert found.guess
 
 

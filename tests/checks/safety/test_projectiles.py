@@ -302,7 +302,7 @@ def test_launched_without_a_region_flies_along_its_axis_either_end_ahead():
     """One end a hemisphere, the other flat: the flat one is judged, and it is said."""
     region = replace(shot(), part="launcher", name="elsewhere")
     found = judged(rod(6, 6), regions=(region,), motions=(replace(PULL, force_N=5.0),))
-    assert found["nose"].verdict is FAILS
+    assert found["nose"].verdict is MARGINAL
     assert found["nose"].where[0].point_mm == pytest.approx((0, 0, 0), abs=0.05)
     assert "sharper one was judged" in found["nose"].guess
     assert "declared" in found["part"].guess
