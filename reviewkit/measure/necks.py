@@ -180,17 +180,21 @@ class Search:
         pin has its length over the side of its section [-].
     least_mm : float
         Pieces that reach less far from their neck are none [mm].
+    reach : float
+        Nor are those that reach less far than this share of the longest side of their necks: the corner of a
+        thin sheet, cut aslant, reaches half as far as the cut is long [-].
     """
 
     widest_mm2: float
     contrast: float
     bulk: float
     least_mm: float
+    reach: float = 0.0
 
     @classmethod
     def of(cls, limits: Limits, setup: Setup) -> "Search":
         """As the rows ``necks.*`` say."""
-        names = ("widest", "contrast", "bulk", "least_piece")
+        names = ("widest", "contrast", "bulk", "least_piece", "least_reach")
         return cls(*(limits.value(f"necks.{name}", setup).value for name in names))
 
 
@@ -428,7 +432,9 @@ def held_pieces(vertices: Floats, faces: Ints, layers: Layers, stack: Stack, sea
     found = []
     for chosen, far in _least_cuts(cut, search):
         piece = _held(vertices, faces, cut.lumps, [cut.necks[k] for k in chosen], far)
-        if piece.area_mm2 <= search.widest_mm2 and piece.reach_mm >= search.least_mm:
+        longest_mm = max(neck.sides_mm[1] for neck in piece.necks)
+        least_mm = max(search.least_mm, search.reach * longest_mm)
+        if piece.area_mm2 <= search.widest_mm2 and piece.reach_mm >= least_mm:
             found.append(piece)
     return tuple(sorted(_unlike(found), key=lambda piece: piece.area_mm2))
 
@@ -497,7 +503,8 @@ def _planes(points: Floats, faces: Ints, most: int) -> Floats:
     """Heights of slices: evenly, and between any two level faces."""
     low, high = float(points[:, 2].min()), float(points[:, 2].max())
     step = max(_STEP_MM, (high - low) / most)
-    count = max(int((high - low) / step), 1)
+    # A hair more, so that rounding of the coordinates never decides how many there are.
+    count = max(int((high - low) / step + 1e-6), 1)
     even = low + (np.arange(count) + 0.5) * (high - low) / count
     corners = points[faces][:, :, 2]
     level = corners[np.ptp(corners, axis=1) < 1e-6, 0]

@@ -13,7 +13,7 @@ from reviewkit.measure.pieces import stacked
 from reviewkit.model import Setup
 
 SETUP = Setup(machine("standard-240"), material("petg"), 0.2, 0.4, 0.2)
-SEARCH = Search(widest_mm2=60.0, contrast=1.5, bulk=1.0, least_mm=2.0)
+SEARCH = Search(widest_mm2=60.0, contrast=1.5, bulk=1.0, least_mm=2.0, reach=0.6)
 
 
 def box(low, high) -> trimesh.Trimesh:
@@ -292,3 +292,11 @@ def test_what_the_rows_say_of_each_group():
     }
     assert told == {"infant": (18, 44.5, 89, 0.23), "toddler": (36, 66.8, 111, 0.34), "child": (96, 66.8, 133, 0.45)}
     assert Search.of(limits, SETUP) == SEARCH
+
+
+def test_the_corner_of_a_thin_sheet_is_no_piece_on_a_neck():
+    """Cut aslant, a corner is half as deep as the cut is long; a tongue as wide as that cut reaches farther."""
+    sheet = box((0, 0, 0), (40, 30, 0.5))
+    strict = Search(60.0, 1.5, 1.0, 2.0, 0.6)
+    assert pieces(sheet, search=strict) == ()
+    assert len(pieces(TOKEN, search=strict)) == len(pieces(TOKEN))
