@@ -19,7 +19,7 @@ from reviewkit.measure.rays import RayTree
 from reviewkit.measure.walls import Skins, Walls, skin_samples, wall_samples
 from reviewkit.model import Floats, Setup
 from reviewkit.part import Part
-from reviewkit.submission import Region, Submission, region_of
+from reviewkit.submission import Region, RegionKind, Submission, region_contains, region_of
 
 T = TypeVar("T")
 
@@ -103,6 +103,15 @@ class Workpiece:
     def regions(self) -> tuple[Region, ...]:
         """The declared regions of this part, in the order of the submission."""
         return tuple(region for region in self.submission.regions if region.part == self.part.id)
+
+    @cached_property
+    def said_to_be_rigid(self) -> bool:
+        """Whether the submission says that nothing of the part moves: one fixed region holds all of it, alone."""
+        kinds = {region.kind for region in self.regions}
+        if self.motions or kinds & {RegionKind.MOVING, RegionKind.FLEXURE}:
+            return False
+        fixed = [region for region in self.regions if region.kind is RegionKind.FIXED]
+        return any(region_contains(region, self.part.vertices).all() for region in fixed)
 
     @cached_property
     def motions(self) -> tuple[Carried, ...]:

@@ -26,13 +26,13 @@ from reviewkit.resources import resource
 from reviewkit.submission import read_submission, region_contains
 
 PARTS = resource("data", "parts")
-SUBMISSIONS = ("launcher-a", "launcher-b", "bracket", "hinged-box", "snap-clip", "tool-grip")
+SUBMISSIONS = ("launcher-a", "launcher-b", "bracket", "hinged-box", "snap-clip", "tool-grip", "spacer")
 # Parts of revision B of the launcher have the names of those that they replace.
 FILES = {
     "launcher": "launcher-a/launcher.stl", "float": "launcher-a/float.stl",
     "launcher-b": "launcher-b/launcher.stl", "float-b": "launcher-b/float.stl",
     "bracket": "bracket/bracket.stl", "hinged-box": "hinged-box/hinged-box.stl",
-    "snap-clip": "snap-clip/snap-clip.stl", "tool-grip": "tool-grip/tool-grip.stl",
+    "snap-clip": "snap-clip/snap-clip.stl", "tool-grip": "tool-grip/tool-grip.stl", "spacer": "spacer/spacer.stl",
 }  # fmt: skip
 NAMES = tuple(FILES)
 LINE_MM, LAYER_MM, ROOM_MM = 0.4, 0.2, 240.0 - 2 * 5.0
@@ -153,7 +153,7 @@ def banded(subject: str, value: float) -> str:
 def test_committed_files_come_from_the_script(build: ModuleType, tmp_path: Path) -> None:
     for path in build.build(tmp_path):
         committed = PARTS / path.relative_to(tmp_path)
-        if path.suffix == ".csv":
+        if path.suffix == ".csv" or path.parent.name == "torn-cup":
             assert path.read_bytes() == committed.read_bytes()
         else:
             made, kept = trimesh.load_mesh(path), trimesh.load_mesh(committed)

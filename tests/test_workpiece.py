@@ -215,3 +215,21 @@ def test_projected_area_in_closed_form():
     width_mm = 20 * np.cos(np.pi / 6) + 10 * np.sin(np.pi / 6)
     assert tilted.projected_area_mm2 == pytest.approx(30 * width_mm, rel=0.02)
     assert tilted.projected_area_mm2 <= 30 * width_mm + 1e-6
+
+
+@pytest.mark.parametrize(
+    ("regions", "rigid"),
+    [
+        ((("all", RegionKind.FIXED, 20.0),), True),
+        ((("all", RegionKind.FIXED, 20.0), ("seen", RegionKind.VISIBLE, 3.0)), True),
+        ((("some", RegionKind.FIXED, 3.0),), False),
+        ((("all", RegionKind.KEEP, 20.0),), False),
+        ((("all", RegionKind.FIXED, 20.0), ("arm", RegionKind.MOVING, 3.0)), False),
+        ((("all", RegionKind.FIXED, 20.0), ("leaf", RegionKind.FLEXURE, 3.0)), False),
+        ((), False),
+    ],
+)
+def test_one_fixed_region_round_the_part_says_that_nothing_moves(regions, rigid):
+    part = SimpleNamespace(id="p", vertices=np.array(trimesh.creation.box((10.0, 10.0, 10.0)).vertices))
+    made = tuple(Region(name, "p", kind, Box((-half,) * 3, (half,) * 3)) for name, kind, half in regions)
+    assert Workpiece(Submission("T-1", regions=made), part, SETUP).said_to_be_rigid is rigid

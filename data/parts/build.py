@@ -221,6 +221,9 @@ BORE_X, BORE_RADIUS, BORE_TOLERANCE, BORE_PAD, BORE_TOP = 42.0, 5.0, 0.03, 10.0,
 SPIGOT_X, SPIGOT_RADIUS, SPIGOT_TOLERANCE, SPIGOT_TOP = -14.0, 8.0, 0.5, 30.0
 INSERT_X, INSERT_DIAMETER, INSERT_HOLE, INSERT_DEPTH, INSERT_WALL, INSERT_TOP = 14.0, 6.0, 5.4, 9.0, 1.2, 26.0
 
+# Spacer, a ring standing on the plate [mm].
+SPACER_OUTER, SPACER_INNER, SPACER_HIGH, SPACER_BEVEL = 24.0, 14.0, 12.0, 1.2
+
 
 @dataclass(frozen=True)
 class Fault:
@@ -1005,6 +1008,57 @@ def _grip_section(x_mm: float) -> Floats:
     return np.column_stack([np.full(len(turns), x_mm), half * across, GRIP_RISE * half * up])
 
 
+# --- spacer and cup ------------------------------------------------------------------------
+
+
+def spacer() -> Manifold:
+    """A ring, its rims bevelled: nothing is wrong with it."""
+    chords = 4 * _chords(SPACER_OUTER)
+    return CrossSection([_spacer_section()], FillRule.EvenOdd).revolve(chords)
+
+
+def spacer_faults() -> list[Fault]:
+    """What is right with the spacer."""
+    # Layers are read at half their height, where the bevel has opened the ring by as much.
+    part, first = "spacer", _ring(SPACER_BEVEL - 0.1)
+    return [
+        *_sound_mesh_faults(part, bodies=1),
+        Fault(part, "PR-01", "part", Verdict.MEETS, "fits the plate at any angle"),
+        *_first_layer_faults(part, first, neck_mm=narrowest_mm(first), compactness=Verdict.MARGINAL, shadow=_ring(0.0)),
+        Fault(part, "PR-04", "part", Verdict.MEETS, f"wall {SPACER_OUTER - SPACER_INNER:g} mm"),
+        Fault(part, "PR-06", "part", Verdict.MEETS, "bevels at 45 deg"),
+        Fault(part, "PR-07", "part", Verdict.MEETS, "flat"),
+        Fault(part, "SA-01", "part", Verdict.MEETS, "declared as one rigid piece"),
+        Fault(part, "SA-02", "part", Verdict.MEETS, "declared as one rigid piece"),
+        Fault(part, "SA-07", "part", Verdict.MEETS, "no neck"),
+    ]
+
+
+def _ring(bevel_mm: float) -> Polygon:
+    """The ring from below, as far in from both rims as the bevel goes."""
+    chords = _chords(SPACER_OUTER)
+    return (
+        Point(0.0, 0.0)
+        .buffer(SPACER_OUTER - bevel_mm, chords)
+        .difference(Point(0.0, 0.0).buffer(SPACER_INNER + bevel_mm, chords))
+    )
+
+
+def torn_cup() -> bytes:
+    """A cup of whose file no more than the beginning of its header came through: it cannot be read."""
+    cup = Manifold.cylinder(40.0, 20.0, 24.0, 96) - Manifold.cylinder(40.0, 18.0, 22.0, 96).translate((0, 0, 2.0))
+    return stl_bytes(cup)[:70]
+
+
+def _spacer_section() -> list[tuple[float, float]]:
+    """Half section through the axis, anticlockwise."""
+    low, high, bevel = SPACER_INNER, SPACER_OUTER, SPACER_BEVEL
+    return [
+        (low + bevel, 0.0), (high - bevel, 0.0), (high, bevel), (high, SPACER_HIGH - bevel),
+        (high - bevel, SPACER_HIGH), (low + bevel, SPACER_HIGH), (low, SPACER_HIGH - bevel), (low, bevel),
+    ]  # fmt: skip
+
+
 # --- what all share ------------------------------------------------------------------------
 
 
@@ -1249,6 +1303,9 @@ def build(out: Path) -> list[Path]:
         "snap-clip/truth.csv": truth_bytes(clip_faults()),
         "tool-grip/tool-grip.stl": stl_bytes(tool_grip()),
         "tool-grip/truth.csv": truth_bytes(grip_faults()),
+        "spacer/spacer.stl": stl_bytes(spacer()),
+        "spacer/truth.csv": truth_bytes(spacer_faults()),
+        "torn-cup/cup.stl": torn_cup(),
     }
     for name, content in contents.items():
         path = out / name

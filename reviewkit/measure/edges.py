@@ -33,7 +33,11 @@ _SAME_ROUNDING = 1.1
 _EVERY_MM, _MOST_STRETCHES = 5.0, 25
 _CHUNK = 20_000
 # Least total turn of the surface near a tip: a cone that just fits the slot has 103 degrees, a cube's corner 90.
-_LEAST_TIP_DEG, _BENT_RAD = 80.0, 1e-3
+_LEAST_TIP_DEG, _BENT_RAD = 80.0, 1e-4
+# Corners as near to one another as this share of the slot are one where much is looked for.
+_CLOSE_SHARE = 0.1
+# What lies ahead of a tip by no more is rounding.
+_AHEAD_MM = 0.005
 _ROTATIONS = 360
 _DIRECTIONS = 64
 
@@ -640,6 +644,12 @@ class _Tips:
     def _gathered(self, seeds: Ints, tree: cKDTree, corners: Ints) -> tuple[Ints, Floats]:
         """The foremost of all corners that a slot might hold together, along their mean normal."""
         points = self.mesh.vertices
+        # Of corners that lie close together one looks around for all.
+        cell = np.floor(points / (_CLOSE_SHARE * self.across)).astype(np.int64)
+        _, lead, group = np.unique(cell[seeds], axis=0, return_index=True, return_inverse=True)
+        place = np.full(len(points), -1, dtype=np.int64)
+        place[seeds] = group.ravel()
+        seeds = seeds[lead]
         near = tree.query_ball_point(points[seeds], self.across)
         count = np.array([len(each) for each in near])
         owner = np.repeat(np.arange(len(seeds)), count)
@@ -651,8 +661,6 @@ class _Tips:
         front = member[rank[np.cumsum(count) - count]]
         enough = np.bincount(owner, self.defect[member], len(seeds)) >= np.radians(_LEAST_TIP_DEG)
         # From any corner of a rounded tip the foremost one is reached in a few steps.
-        place = np.full(len(points), -1, dtype=np.int64)
-        place[seeds] = np.arange(len(seeds))
         step = np.where(place[front] >= 0, place[front], np.arange(len(seeds)))
         last = step[step[step[step]]]
         kept = np.unique(last[enough & (count > 1)])
@@ -684,23 +692,21 @@ class _Tips:
         seen = flat @ np.vstack([np.cos(turns), np.sin(turns)])
         seen = np.maximum(np.maximum.reduceat(seen, starts), 0) - np.minimum(np.minimum.reduceat(seen, starts), 0)
         full = np.maximum(seen / self.slot[0], np.roll(seen, 18, axis=1) / self.slot[1]).min(axis=1)
-        return np.where(np.minimum.reduceat(drop, starts) >= -1e-3, full, np.inf)
+        return np.where(np.minimum.reduceat(drop, starts) >= -_AHEAD_MM, full, np.inf)
 
     def _tip(self, seed: int, frame: Floats) -> Tip | None:
         """The tip at a corner, seen along the last direction of a frame, if it fits the slot."""
         cap = self._cap(seed, frame)
-        while isinstance(cap, int):
-            seed, cap = cap, self._cap(cap, frame)
         if cap is None:
             return None
         points, faces = cap
         full, sides = _slot_of(points, self.slot)
         return Tip(self.mesh.vertices[seed], frame[2], sides, faces) if full <= 1.0 + 1e-9 else None
 
-    def _cap(self, seed: int, frame: Floats) -> tuple[Floats, Ints] | int | None:
-        """Outline of the surface within the depth, seen along a frame, and its facets; or a corner farther ahead.
+    def _cap(self, seed: int, frame: Floats) -> tuple[Floats, Ints] | None:
+        """Outline of the surface within the depth, seen along a frame, and its facets; nothing where it is no tip.
 
-        Nothing when it is too wide for the slot.
+        That is where it is too wide for the slot, or where something of it lies farther ahead.
         """
         mesh, (first, count, order) = self.mesh, self._spokes
         origin = mesh.vertices[seed]
@@ -710,10 +716,8 @@ class _Tips:
             corner = queue.pop()
             here = frame @ (mesh.vertices[corner] - origin)
             points.append(here[:2])
-            if float(np.hypot(here[0], here[1])) > self.across:
+            if here[2] > _AHEAD_MM or float(np.hypot(here[0], here[1])) > self.across:
                 return None
-            if here[2] > 1e-6:
-                return corner
             sides = order[first[corner] : first[corner] + count[corner]]
             ahead = mesh.head[sides]
             there = (mesh.vertices[ahead] - origin) @ frame.T

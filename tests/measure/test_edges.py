@@ -111,6 +111,14 @@ def test_a_wedge_that_is_cut_off_is_as_round_as_the_arc_that_its_face_cuts_short
         assert found.length_mm[tip].sum() == pytest.approx(40)
 
 
+@pytest.mark.parametrize(("flat_mm", "expected"), [(0.15, 45), (0.25, 90)])
+def test_a_wedge_cut_square_to_one_face_by_less_than_half_a_line_is_still_a_wedge(flat_mm, expected):
+    outline = [(flat_mm, 0), (flat_mm, flat_mm), (30, 30), (30, 0)]
+    found = edges_of(prism(outline))
+    square = np.linalg.norm(found.middle[:, :2] - (flat_mm, 0), axis=1) < 1e-6
+    np.testing.assert_allclose(found.wedge_deg[square], expected, atol=1e-6)
+
+
 @pytest.mark.parametrize("turn", TURNS)
 def test_a_cylinder_gives_no_edge_along_it(turn):
     for radius, sections in ((5.0, 12), (5.0, 96), (0.6, 24), (0.25, 16)):
@@ -133,6 +141,17 @@ def test_hollow_edges_never_count():
     at = np.unique(np.round(found.middle[upright, :2], 6), axis=0).tolist()
     assert [8, 8] not in at
     assert len(at) == 5
+
+
+def test_what_lies_beyond_a_hollow_is_another_edge():
+    """A bar's corner that turns by 60, back by 20 and by 60 degrees again within a millimetre: none turns by 90."""
+    directions = np.radians([180, 240, 220, 280])
+    lengths = [30, 0.3, 0.3, 30]
+    steps = np.column_stack([np.cos(directions), np.sin(directions)]) * np.array(lengths)[:, None]
+    outline = np.vstack([[30.0, 0.0], np.array([30.0, 0.0]) + np.cumsum(steps, axis=0)])
+    found = edges_of(prism(outline))
+    corner = (np.linalg.norm(found.middle[:, :2], axis=1) < 3) & (np.abs((found.end - found.start)[:, 2]) > 1)
+    assert not corner.any()
 
 
 def test_a_thin_plate_keeps_two_square_edges_a_side():
@@ -181,10 +200,10 @@ def cone(half_deg, base=5.0, sections=64):
     return trimesh.creation.cone(base, base / np.tan(np.radians(half_deg)), sections=sections)
 
 
-def ball_tip(radius):
+def ball_tip(radius, sections=64):
     """A taper that ends in a half ball."""
-    taper = manifold3d.Manifold.cylinder(20, 5, radius * 0.999, 64)
-    return taper + manifold3d.Manifold.sphere(radius, 64).translate((0, 0, 20))
+    taper = manifold3d.Manifold.cylinder(20, 5, radius * 0.999, sections)
+    return taper + manifold3d.Manifold.sphere(radius, sections).translate((0, 0, 20))
 
 
 @pytest.mark.parametrize("turn", TURNS)
@@ -226,6 +245,25 @@ def test_square_corners_of_sheets_and_blocks(turn, thick, expected):
     assert len(found) == expected
     for tip in found:
         assert sorted(tip.size_mm) == pytest.approx(sorted((thick, 1.0)), abs=0.01)
+
+
+def test_a_strip_too_wide_for_the_slot_has_fine_corners():
+    """0.8 x 1.2 mm: its end does not go in, a corner of it does."""
+    found = tips_of(trimesh.creation.box((30, 1.2, 0.8)))
+    assert [round(tip.size_mm[0] * tip.size_mm[1], 2) for tip in found] == [0.8, 0.8]
+
+
+def test_a_shoulder_behind_a_pin_is_no_tip():
+    shoulder = manifold3d.Manifold.cylinder(10, 0.45, 0.45, 32)
+    pin = manifold3d.Manifold.cylinder(3, 0.15, 0.15, 32).translate((0, 0, 9.5))
+    ends = sorted(round(float(tip.point[2]), 6) for tip in tips_of(shoulder + pin))
+    assert ends == [0, 12.5]
+
+
+def test_a_tip_of_very_small_facets():
+    """Half a millimetre down it has come to the taper, 0.1 mm below the middle of the ball."""
+    (tip,) = tips_of(ball_tip(0.4, 200))
+    assert max(tip.size_mm) == pytest.approx(2 * (0.4 + 0.1 * 4.6 / 20), abs=0.005)
 
 
 def test_a_rounded_corner_of_a_sheet_is_no_tip():

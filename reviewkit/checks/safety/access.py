@@ -88,14 +88,15 @@ def access(workpiece: Workpiece, limits: Limits) -> list[Finding]:
     moving = [region for region in workpiece.regions if region.kind is RegionKind.MOVING]
     if not moving and not workpiece.motions:
         others = workpiece.submission.regions
-        if any(region.kind is RegionKind.MOVING for region in others):
+        if workpiece.said_to_be_rigid or any(region.kind is RegionKind.MOVING for region in others):
             message = "Nothing of this part is declared to move, so there is nothing for a finger to be caught in."
             return [finding(workpiece, CODE, DOMAIN, WHOLE, Verdict.MEETS, message, severity=Severity.INJURY)]
         return [
             _unchecked(
                 workpiece,
                 "no moving region is declared",
-                "Declare each part that moves as a moving region, with its motion, or state that nothing moves.",
+                "Declare each part that moves as a moving region, with its motion; where nothing moves, put one fixed "
+                "region round the whole part.",
             )
         ]
     layers = workpiece.layers

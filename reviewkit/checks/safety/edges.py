@@ -325,7 +325,7 @@ def _whole(case: _Case, features: list[_Feature], shown: list[_Feature]) -> Find
             _counted(sum(bool(len(f.chain)) for f in features), "edge is pointed", "edges are pointed"),
             _counted(sum(not len(f.chain) for f in features), "place is a point", "places are points"),
         ]
-        more = f", the {len(shown)} worst listed" if len(shown) < len(features) else ", listed by themselves"
+        more = f", the {len(shown)} worst listed" if len(shown) < len(features) else ", listed below"
         told.append(f"{' and '.join(filter(None, kinds))}{more}.")
     told += _quiet_told(case)
     changes = []
@@ -351,7 +351,7 @@ def _whole(case: _Case, features: list[_Feature], shown: list[_Feature]) -> Find
         verdict,
         f"{' '.join(told)} {_SCREEN}",
         " ".join(changes),
-        severity=Severity.INJURY if any(each.verdict is Verdict.FAILS for each in features) else Severity.LOOKS,
+        severity=Severity.INJURY if features else Severity.LOOKS,
         measurements=tuple(measurements),
         limits=tuple(limits),
         where=(_edge_place(case, longest),) if judged and longest is not None else (),
@@ -386,7 +386,8 @@ def _square_told(case: _Case, square_mm: float) -> Iterator[str]:
     if plain_mm > 0.99 * square_mm:
         how = ", drawn without radius"
     elif sharp_mm:
-        how = f", over {mm_words(sharp_mm)} under {mm_words(case.value('sharp_radius'))}"
+        share = "all of it" if sharp_mm > 0.99 * square_mm else f"over {mm_words(sharp_mm)} of it"
+        how = f", {share} under {mm_words(case.value('sharp_radius'))}"
     yield (
         f"Outer edges that a hand can reach are square over {mm_words(square_mm)}: their radius is under {radius}{how}."
     )

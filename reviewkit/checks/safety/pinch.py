@@ -507,6 +507,9 @@ def _nothing_moves(workpiece: Workpiece) -> Finding:
     if shot:
         message = f"{_and(shot).capitalize()} is shot as one piece: nothing in it moves against anything else."
         return finding(workpiece, CODE, DOMAIN, WHOLE, Verdict.MEETS, message, severity=Severity.INJURY)
+    if workpiece.said_to_be_rigid:
+        message = "Nothing of this part is declared to move, so no gap of it closes on a finger."
+        return finding(workpiece, CODE, DOMAIN, WHOLE, Verdict.MEETS, message, severity=Severity.INJURY)
     return finding(
         workpiece,
         CODE,
@@ -514,7 +517,8 @@ def _nothing_moves(workpiece: Workpiece) -> Finding:
         WHOLE,
         Verdict.NOT_CHECKED,
         "Gaps that catch a finger were not checked: no region of this part is declared as moving.",
-        "Mark what moves as a region of kind moving with its motion and stroke, or say that nothing moves.",
+        "Mark what moves as a region of kind moving with its motion and stroke; where nothing moves, put one "
+        "fixed region round the whole part.",
         severity=Severity.INJURY,
     )
 

@@ -134,6 +134,7 @@ def test_worked_a_fillet_is_clear(turn, radius, use, expected):
 def test_worked_cones(turn, half_deg, expected):
     found = judged(spike(half_deg, height=8), turn=turn)
     assert found["part"].verdict is expected
+    assert found["part"].severity is (Severity.INJURY if expected is MARGINAL else Severity.LOOKS)
     assert len(features(found)) == (expected is MARGINAL)
     for tip in features(found):
         assert value(tip, "tip, longer side") == pytest.approx(np.tan(np.radians(half_deg)), rel=0.01)

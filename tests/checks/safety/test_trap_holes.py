@@ -205,6 +205,11 @@ def test_the_rule_on_sheet_is_for_toys_in_the_united_states(age, markets, expect
     assert ("no stated market" in found.message) == (markets == ("EU",))
 
 
+@pytest.mark.parametrize(("age", "expected"), [(60, FAILS), (95, MARGINAL), (96, MEETS)])
+def test_a_hole_that_only_the_rule_on_sheet_catches(age, expected):
+    assert verdict(tank(6.8, 15, 1.2), age=age) is expected
+
+
 # --- what fills a hole -----------------------------------------------------------------------
 
 ROUND_HOLE = Cylinder((0, 0, -20), (0, 0, 20), 5)
