@@ -26,6 +26,8 @@ from reviewkit.model import (
 
 _PLACES_NAMED = 3
 _WORDS_LISTED = 6
+# Bounded quantities that a finding's row shows; the chapter on limits has all of them.
+LIMITS_SHOWN = 3
 _MINUS = "\u2212"
 
 # How a submission's facts say that nobody gave a value.
@@ -275,6 +277,20 @@ def source_text(limit: Limit) -> str:
     """Title, edition, clause and year of where a limit comes from."""
     source = limit.source
     return ", ".join(word for word in (source.title, source.edition, source.clause, source.year) if word)
+
+
+def shown_limits(finding: Finding) -> list[Limit]:
+    """The limits that a finding's row shows: those of its first bounded quantities."""
+    quantities = list(dict.fromkeys(limit.quantity for limit in finding.limits))[:LIMITS_SHOWN]
+    return [limit for limit in finding.limits if limit.quantity in quantities]
+
+
+def short_source(limit: Limit) -> str:
+    """Title, clause and status of where a limit comes from, as short as a table wants it."""
+    source = limit.source
+    law = f"law in {' and '.join(source.law)}" if source.law else ""
+    named = display_text(" ".join(word for word in (source.title, source.clause) if word), 56)
+    return ", ".join(word for word in (named, law, STATUS_WORDS[source.status]) if word)
 
 
 def quantity_text(quantity: str) -> str:

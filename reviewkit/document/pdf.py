@@ -33,6 +33,8 @@ from reviewkit.document.outline import (
     quantity_text,
     scope,
     sentence,
+    short_source,
+    shown_limits,
     source_text,
     still_needed,
     stops_of,
@@ -397,17 +399,15 @@ def _findings(sheet: _Sheet) -> list[Section]:
                 blocks.append(
                     Table(
                         caption,
-                        ("No.", "Finding", "Verdict", "Measured", "Limit and source"),
-                        (0.4, 3.1, 0.95, 1.5, 1.7),
+                        ("No.", "Finding", "Verdict", "Measured, and its limit"),
+                        (0.36, 4.3, 0.95, 2.5),
                         rows,
                     )
                 )
             if group.met:
                 rows = tuple(_met_row(sheet, finding) for finding in group.met)
                 caption = f"{counted(len(group.met), 'finding')} within every limit"
-                blocks.append(
-                    Table(caption, ("No.", "Finding", "Measured", "Limit and source"), (0.4, 3.4, 1.6, 1.9), rows)
-                )
+                blocks.append(Table(caption, ("No.", "Finding", "Measured, and its limit"), (0.36, 4.7, 3.05), rows))
             if group.figures:
                 labels = tuple(f"Finding {sheet.numbers[drawing.finding]}:" for drawing in group.figures)
                 shown = tuple(
@@ -439,8 +439,7 @@ def _open_row(sheet: _Sheet, finding: Finding, alike: Sequence[Finding]) -> tupl
             labelled(f"{len(alike)} more like it:", others),
         ),
         cell(verdict(finding.verdict), words(f"concerns {finding.severity.name.lower()}", "aside")),
-        _measured(finding, sheet.units),
-        _bounds(finding, sheet.units),
+        (*_measured(finding, sheet.units), *_bounds(finding, sheet.units)),
     )
 
 
@@ -452,8 +451,7 @@ def _met_row(sheet: _Sheet, finding: Finding) -> tuple[Cell, ...]:
             words(finding.message),
             labelled("Rests on a guess:", finding.guess, 300),
         ),
-        _measured(finding, sheet.units, methods=False),
-        _bounds(finding, sheet.units),
+        (*_measured(finding, sheet.units, methods=False), *_bounds(finding, sheet.units)),
     )
 
 
@@ -472,14 +470,20 @@ def _measured(finding: Finding, units: str, *, methods: bool = True) -> Cell:
 
 
 def _bounds(finding: Finding, units: str) -> Cell:
-    """Each bounded quantity with its bounds in a line, and where they come from once."""
+    """The first bounded quantities with their bounds in a line and a short source; the chapter on limits has all."""
     lines: list[Line] = []
-    for quantity in dict.fromkeys(limit.quantity for limit in finding.limits):
-        bounds = [limit for limit in finding.limits if limit.quantity == quantity]
+    shown = shown_limits(finding)
+    for quantity in dict.fromkeys(limit.quantity for limit in shown):
+        bounds = [limit for limit in shown if limit.quantity == quantity]
         told = [limit_text(limit, units) for limit in bounds]
         meant = f"{told[0]} to meet; {told[1]}, or it fails" if len(told) == 2 else "; ".join(told)
-        lines.append((Run(f"{display_text(quantity_text(quantity))} ", "aside"), Run(meant, "bold")))
-        lines += [words(stands, "aside", 260) for stands in dict.fromkeys(_stands(limit) for limit in bounds)]
+        stands = "; ".join(dict.fromkeys(short_source(limit) for limit in bounds))
+        lines.append(
+            (Run(f"limit: {display_text(quantity_text(quantity))} ", "aside"), Run(meant), Run(f" ({stands})", "aside"))
+        )
+    left = len(finding.limits) - len(shown)
+    if left > 0:
+        lines.append(words(f"and {counted(left, 'more limit')}, under Limits and their sources", "aside"))
     return tuple(lines) or cell(words("no limit applies", "aside"))
 
 
@@ -645,7 +649,7 @@ def _limits(sheet: _Sheet) -> Section:
         "of the trade. Check a limit in its source before a decision rests on it alone."
     )
     heads = ("Source and status", "Limits")
-    table = Table("Every limit that a finding was held against", heads, (1.3, 3.2), rows)
+    table = Table("Every limit that a finding was held against", heads, (1.3, 3.2), rows, split_rows=True)
     return Section("Limits and their sources", (Text(lead, "lead"), *([table] if rows else [])))
 
 

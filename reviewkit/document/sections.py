@@ -19,7 +19,7 @@ _LONGEST_WORD = 16
 # Widest drawing of lines and letters that is still readable at half the width of a page.
 _HALF_PX = 640
 # A figure is never higher than this, so that two rows of them stand on a page.
-_TEXT_MM, _COLUMN_MM, _HIGHEST_MM = 176.0, 85.5, 105.0
+_TEXT_MM, _COLUMN_MM, _HIGHEST_MM = 176.0, 85.5, 66.0
 
 
 @dataclass(frozen=True)
@@ -51,12 +51,16 @@ class Bullets:
 
 @dataclass(frozen=True)
 class Table:
-    """A table with a caption and headed columns; ``widths`` are their shares of the width."""
+    """A table with a caption and headed columns; ``widths`` are their shares of the width.
+
+    A row stays on one page unless ``split_rows``, which long cells need.
+    """
 
     caption: str
     heads: tuple[str, ...]
     widths: tuple[float, ...]
     rows: tuple[tuple[Cell, ...], ...]
+    split_rows: bool = False
 
 
 @dataclass(frozen=True)
@@ -158,7 +162,7 @@ def _block(block: Block, files: dict[str, bytes]) -> dict[str, Any]:
             rows = [[_cell(entry) for entry in row] for row in block.rows]
             return {
                 "kind": "table", "caption": display_text(block.caption), "heads": list(block.heads),
-                "widths": list(block.widths), "rows": rows,
+                "widths": list(block.widths), "rows": rows, "split_rows": block.split_rows,
             }  # fmt: skip
         case Figures():
             labels = block.labels or ("",) * len(block.drawings)

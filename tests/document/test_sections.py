@@ -1,5 +1,7 @@
 """Sections as data: text cleaned once, figures sized to their column."""
 
+import pytest
+
 from reviewkit.document.sections import Bullets, Figures, Section, Table, Text, as_data, cell, labelled, pairs, words
 from reviewkit.model import Drawing
 
@@ -26,8 +28,8 @@ def test_figures_keep_to_their_column_and_height() -> None:
     )
     narrow, wide, tall = told[0]["blocks"][0]["figures"]
     assert (narrow["wide"], wide["wide"], tall["wide"]) == (False, True, False)
-    assert (narrow["width_mm"], wide["width_mm"]) == (85.5, 176.0)
-    assert tall["width_mm"] * 900 / 200 <= 105.0 + 1e-9
+    assert (narrow["width_mm"], wide["width_mm"]) == (85.5, pytest.approx(66.0 * 900 / 400))
+    assert tall["width_mm"] * 900 / 200 <= 66.0 + 1e-9
     assert set(files) == {"figures/d.svg", "figures/d.png"}
 
 
