@@ -21,10 +21,13 @@ from reviewkit.document.files import read_review
 from reviewkit.limits import load_limits
 from reviewkit.model import Verdict
 from reviewkit.resources import resource
+from reviewkit.signing import attached
 
 ROOT = Path(__file__).resolve().parents[1]
 STEP = re.compile(r"\[(\d+)/(\d+)\] \S")
-FILES = ("review.ipynb", "review.json", "evidence.npz", "review.html", "actions.csv", "manifest.json")
+FILES = (
+    "review.ipynb", "review.json", "evidence.npz", "review.html", "review.pdf", "actions.csv", "manifest.json",
+)  # fmt: skip
 
 
 def shell(*arguments: str, **options) -> subprocess.Popen[str]:
@@ -76,7 +79,7 @@ def test_a_review_leaves_all_its_files(run):
     assert run.code == 1
     for name in FILES:
         assert (run.folder / name).stat().st_size > 100, name
-    assert {path.suffix for path in (run.folder / "figures").iterdir()} == {".svg", ".png"}
+    assert {path.suffix for path in (run.folder / "figures").iterdir()} == {".svg", ".png", ".json"}
     assert not [path for path in run.folder.rglob("*") if "stopped" in path.name or path.name.endswith(".part")]
 
 
@@ -121,10 +124,14 @@ def test_the_notebook_is_the_executed_one(run, fence):
     assert values["quantity"] == 2500
 
 
-def test_the_manifest_is_written_last(run):
+def test_the_manifest_covers_all_but_the_document_that_carries_it(run):
     manifest = json.loads((run.folder / "manifest.json").read_text())
     there = {path.relative_to(run.folder).as_posix() for path in run.folder.rglob("*") if path.is_file()}
-    assert set(manifest["files"]) == there - {"manifest.json"}
+    assert set(manifest["files"]) == there - {"manifest.json", "review.pdf"}
+    assert (
+        attached((run.folder / "review.pdf").read_bytes(), "manifest.json")
+        == (run.folder / "manifest.json").read_bytes()
+    )
     for name, told in manifest["files"].items():
         assert told["sha256"] == hashlib.sha256((run.folder / name).read_bytes()).hexdigest(), name
 

@@ -17,7 +17,7 @@ from reviewkit.document.files import read_review, sealed
 from reviewkit.document.pdf import Edition
 from reviewkit.errors import RecordError, ReviewError, SigningError
 from reviewkit.model import Outcome
-from reviewkit.record import Record
+from reviewkit.record import Kind, Record
 from reviewkit.signing import new_identity
 from reviewkit.signoff import findings_named, noted, printed, sign, verify
 
@@ -183,6 +183,7 @@ def test_a_record_that_was_rewritten_is_caught_by_the_head_in_the_document(out, 
     assert any(line.startswith("the record: event") for line in false(verify(out, record)))
     # A record written anew from the start is whole, but it is not the one that the document names.
     forged = Record(tmp_path / "forged")
+    forged.append(Kind.MEETING, "", "", "Eve Else", {})
     decided(out, forged)
     assert any("no event has the hash" in line for line in false(verify(out, forged)))
 
