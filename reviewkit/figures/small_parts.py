@@ -141,7 +141,8 @@ def _stresses(axes: Axes, evidence: Mapping[str, NDArray[Any]]) -> None:
     axes.invert_yaxis()
     axes.set_xscale("log")
     axes.set_xlim(
-        0.6 * min(float(stress.min()), float(strength.min())), 1.8 * max(float(stress.max()), float(strength.max()))
+        0.6 * max(min(float(stress.min()), float(strength.min())), 1e-3),
+        1.8 * max(float(stress.max()), float(strength.max())),
     )
     axes.set_xlabel("stress and strength [MPa]")
 
