@@ -69,6 +69,7 @@ from reviewkit.errors import DocumentError
 from reviewkit.model import Drawing, Finding, Limit, Origin, Review, Verdict
 
 HEAD = "record-head.json"
+_NUMBERS_FOR_CUSTOMERS = 3
 SIGNERS = (("reviewer", "Reviewer"), ("approver", "Approver, who is not the reviewer"))
 
 
@@ -507,14 +508,22 @@ def _changes(sheet: _Sheet) -> Section:
             cell(words(action.priority, "bold")),
             cell(words(action.action, "bold"), words(finding.message)),
             cell(verdict(finding.verdict)),
-            _measured(finding, sheet.units),
-            cell(*(words(limit_text(limit, sheet.units)) for limit in finding.limits)),
+            _measured(finding, sheet.units, methods=False)[:_NUMBERS_FOR_CUSTOMERS],
+            cell(
+                    *(
+                        (
+                            Run(f"{display_text(quantity_text(limit.quantity))} ", "aside"),
+                            Run(limit_text(limit, sheet.units)),
+                        )
+                        for limit in shown_limits(finding)[:_NUMBERS_FOR_CUSTOMERS]
+                    )
+                ),
         ))  # fmt: skip
     failing = [by_key[action.finding] for action in wanted if by_key[action.finding].verdict is Verdict.FAILS]
     figures = tuple({drawing.name: drawing for drawing in figures_of(worst_first(failing), sheet.drawings)}.values())
     labels = tuple(f"{subject_text(by_key[drawing.finding].subject)}:" for drawing in figures)
     heads = ("", "Change, and why", "Now", "Measured", "Wanted")
-    blocks: list[Block] = [Table("The most pressing first", heads, (0.3, 3.4, 0.9, 1.5, 1.3), tuple(rows))]
+    blocks: list[Block] = [Table("The most pressing first", heads, (0.3, 3.7, 0.9, 1.5, 1.5), tuple(rows))]
     return Section("What to change", (*blocks, *([Figures(figures, labels)] if figures else [])))
 
 
