@@ -126,14 +126,14 @@ def sign(folder: Path, record: Record, role: Role, identity: Identity, when: dat
     document = folder / DOCUMENT
     if role is Role.REVIEWER:
         made = review_pdf(folder, NOT_COVERED, titles(), decided=_decided(seen, record.head))
-        content, boxes = made.content, _boxes(made)
+        content, boxes = made.content, boxes_of(made)
     else:
         content, boxes = _read(document), ()
         if _sha(content) != seen.signatures[-1].pdf_sha256:
             raise SigningError(f"{document} is not the file that the reviewer signed; run reviewkit verify {folder}")
     assert seen.outcome is not None
     done = signed(content, role, identity, boxes, moment, seen.outcome.value)
-    _introduced(record, identity)
+    introduced(record, identity)
     data = {
         "role": role.value, "certificate": identity.fingerprint, "pdf_sha256": _sha(done),
         "review_sha256": seen.review_sha256, "manifest_sha256": _sha(_read(folder / MANIFEST)),
@@ -191,8 +191,19 @@ def _refuse_signing(folder: Path, seen: Standing, role: Role, identity: Identity
         raise SigningError(f"{identity.name} signed {what} as reviewer; the approver is somebody else")
 
 
-def _introduced(record: Record, identity: Identity) -> None:
-    """Keep a signer's certificate at the first signature; later ones must be made with the same key."""
+def introduced(record: Record, identity: Identity) -> None:
+    """Keep a signer's certificate at the first signature; later ones must be made with the same key.
+
+    Parameters
+    ----------
+    record : Record
+    identity : Identity
+
+    Raises
+    ------
+    SigningError
+        When the record knows another key of that name.
+    """
     known = [event for event in record.events() if event.kind is Kind.IDENTITY and event.who == identity.name]
     if not known:
         data = {"fingerprint": identity.fingerprint, "certificate": identity.certificate_pem}
@@ -234,8 +245,14 @@ def _stated(decision: Decision) -> str:
     return "; ".join([decision.reason, *(f"{name} {value}" for name, value in terms if value)])
 
 
-def _boxes(made: Typeset) -> tuple[Box, ...]:
-    """The signature boxes that the template marked; it counts from the top left, the file from the lower left."""
+def boxes_of(made: Typeset) -> tuple[Box, ...]:
+    """The signature boxes that the template marked; it counts from the top left, the file from the lower left.
+
+    Parameters
+    ----------
+    made : Typeset
+        A document with boxes to sign in.
+    """
     boxes = []
     for mark in made.marks:
         x, top = float(mark["x_pt"]), _PAGE_HEIGHT_PT - float(mark["y_pt"])
