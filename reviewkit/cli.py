@@ -76,6 +76,36 @@ def _parser() -> argparse.ArgumentParser:
     compare.add_argument("--records", type=Path, help="folder of the record: what was promised [records, if any]")
     compare.set_defaults(run=_compare)
 
+    weekly = commands.add_parser(
+        "weekly", help="review what is new or changed in a folder of submissions, and say in which order to discuss it"
+    )
+    weekly.add_argument("folder", type=Path, help="holds the submissions, however deep")
+    weekly.add_argument("--out", type=Path, default=Path("out") / "week", help="folder for the reviews [out/week]")
+    weekly.add_argument("--workers", type=int, default=0, help="how many are reviewed at once [one a processor]")
+    weekly.add_argument("--scheduler", default="", metavar="ADDRESS", help="of a Dask cluster, such as tcp://host:8786")
+    weekly.add_argument("--records", type=Path, default=_RECORDS, help="folder of the record [records]")
+    weekly.add_argument(
+        "--as", dest="who", default="", metavar="NAME", help="put each review on record for this reviewer"
+    )
+    weekly.set_defaults(run=_weekly)
+
+    consent = commands.add_parser(
+        "consent", help="release by one decision all that has nothing failing, unchecked or late"
+    )
+    consent.add_argument("--out", type=Path, default=Path("out") / "week", help="folder of the week [out/week]")
+    consent.add_argument("--as", dest="who", required=True, metavar="NAME", help="who decides")
+    consent.add_argument("--records", type=Path, default=_RECORDS, help="folder of the record [records]")
+    consent.set_defaults(run=_consent)
+
+    minutes = commands.add_parser("minutes", help="what was decided in a week, and who owes what until when")
+    minutes.add_argument("week", help="ISO week, such as 2026-W48")
+    minutes.add_argument("--out", type=Path, help="folder for the minutes [out/minutes-<week>]")
+    minutes.add_argument(
+        "--reviews", type=Path, default=Path("out") / "week", help="folder of the week's reviews [out/week]"
+    )
+    minutes.add_argument("--records", type=Path, default=_RECORDS, help="folder of the record [records]")
+    minutes.set_defaults(run=_minutes)
+
     _record_commands(commands)
 
     identity = commands.add_parser("identity", help="make a key to sign with")
@@ -84,8 +114,10 @@ def _parser() -> argparse.ArgumentParser:
     identity.add_argument("--passphrase-file", type=Path, help="file whose first line is the pass phrase [asked for]")
     identity.set_defaults(run=_identity)
 
-    sign = commands.add_parser("sign", help="sign a review's document: the reviewer first, then the approver")
-    sign.add_argument("folder", type=Path, help="folder of the review")
+    sign = commands.add_parser(
+        "sign", help="sign a review's document or minutes: the reviewer first, then the approver"
+    )
+    sign.add_argument("folder", type=Path, help="folder of the review, or of the minutes")
     sign.add_argument("--as", dest="who", required=True, metavar="NAME", help="the name in the key's certificate")
     sign.add_argument("--role", required=True, choices=("reviewer", "approver"))
     sign.add_argument("--key", type=Path, required=True, help="PKCS#12 file")
@@ -191,6 +223,43 @@ def _compare(options: argparse.Namespace) -> int:
     return 0
 
 
+def _weekly(options: argparse.Namespace) -> int:
+    from reviewkit.agenda import agenda, lines, written
+    from reviewkit.weekly import run_week
+
+    with _Progress() as tell:
+        week = run_week(
+            options.folder, options.out, workers=options.workers, scheduler=options.scheduler,
+            records=options.records, who=options.who, progress=tell,
+        )  # fmt: skip
+    told = agenda(week, options.records)
+    for line in lines(told):
+        print(line)
+    print(f"agenda: {written(told)}")
+    return 0
+
+
+def _consent(options: argparse.Namespace) -> int:
+    from reviewkit.agenda import agenda, pass_consent
+    from reviewkit.record import Record
+    from reviewkit.weekly import read_week
+
+    event = pass_consent(Record(options.records), agenda(read_week(options.out), options.records), options.who)
+    print(event.words)
+    return 0
+
+
+def _minutes(options: argparse.Namespace) -> int:
+    from reviewkit.minutes import minutes_of, written
+    from reviewkit.record import Record
+
+    told = minutes_of(Record(options.records), options.week, options.reviews)
+    page = written(told, options.out or Path("out") / f"minutes-{options.week}")
+    print(told.words)
+    print(f"minutes: {page}")
+    return 0
+
+
 def _record_show(options: argparse.Namespace) -> int:
     from reviewkit.decisions import standing
     from reviewkit.record import Record
@@ -269,6 +338,8 @@ def _identity(options: argparse.Namespace) -> int:
 def _sign(options: argparse.Namespace) -> int:
     from reviewkit.decisions import Role
     from reviewkit.errors import SigningError
+    from reviewkit.minutes import FILE_NAME as MINUTES
+    from reviewkit.minutes import sign_minutes
     from reviewkit.record import Record
     from reviewkit.signing import load_identity
     from reviewkit.signoff import sign
@@ -276,22 +347,26 @@ def _sign(options: argparse.Namespace) -> int:
     identity = load_identity(options.key, _passphrase(options))
     if identity.name.casefold() != options.who.strip().casefold():
         raise SigningError(f"{options.key} is the key of {identity.name}, not of {options.who}")
-    event = sign(options.folder, Record(options.records), Role(options.role), identity)
-    print(
-        f"{options.folder / 'review.pdf'}: signed by {identity.name} as {options.role}, event {event.seq} of the record"
-    )
+    of_minutes = (options.folder / MINUTES).exists()
+    signing = sign_minutes if of_minutes else sign
+    event = signing(options.folder, Record(options.records), Role(options.role), identity)
+    document = options.folder / ("minutes.pdf" if of_minutes else "review.pdf")
+    print(f"{document}: signed by {identity.name} as {options.role}, event {event.seq} of the record")
     return 0
 
 
 def _verify(options: argparse.Namespace) -> int:
     from reviewkit.errors import RecordError
+    from reviewkit.minutes import FILE_NAME as MINUTES
+    from reviewkit.minutes import verify_minutes
     from reviewkit.record import FILE_NAME, Record
     from reviewkit.signoff import verify
 
     kept = options.records or (_RECORDS if (_RECORDS / FILE_NAME).exists() else None)
     if kept and not (kept / FILE_NAME).exists():
         raise RecordError(f"{kept} holds no record; give the folder that reviewkit sign wrote to")
-    lines = verify(options.path, Record(kept) if kept else None)
+    check = verify_minutes if (options.path / MINUTES).exists() else verify
+    lines = check(options.path, Record(kept) if kept else None)
     for line in lines:
         print(f"{'holds' if line.holds else 'FALSE' if line.holds is False else 'note '}  {line.text}")
     return 1 if any(line.holds is False for line in lines) else 0

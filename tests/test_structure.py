@@ -36,7 +36,7 @@ MACHINE_PATHS = tuple(f"/{name}/" for name in ("work", "opt", "root"))
 UNFINISHED = ("TO" "DO", "FIX" "ME", "raise NotImpl" "ementedError")  # fmt: skip
 
 # A unit is a power of a sign, or products and a quotient of such, as in N mm and mm3/s; in names with _ for both.
-SIGN = r"(?:mm|cm|m|N|MPa|J|g|kg|s|h|years|deg|degrees|px|pt|K|C|Hz|W)[234]?"
+SIGN = r"(?:mm|cm|m|N|MPa|J|g|kg|s|h|years|deg|degrees|px|pt|K|C|Hz|W)[2-5]?"
 UNIT = re.compile(rf"-|(?:1/)?{SIGN}(?: {SIGN})*(?:/{SIGN})?")
 UNIT_NAME = re.compile(rf"_{SIGN}$|^mm_per_")
 # A mapping by name has as many units as names.
