@@ -115,7 +115,7 @@ def test_whoever_stops_waiting_leaves_no_process(deed, tmp_path):
 def cluster(deed):
     """A real scheduler on this machine with two worker processes that come back when they are killed."""
     distributed = pytest.importorskip("distributed")
-    options = {"n_workers": 2, "threads_per_worker": 1, "dashboard_address": None, "silence_logs": 50}
+    options = {"n_workers": 2, "threads_per_worker": 1, "dashboard_address": ":0", "silence_logs": 50}
     with distributed.LocalCluster(**options) as made:
         yield made
 

@@ -80,6 +80,13 @@ def test_no_name_slips_from_one_workbook_to_the_next_and_the_process_is_as_it_wa
     assert (sys.modules["__main__"], sys.displayhook, sys.stdout, InteractiveShell.initialized()) == before
 
 
+def test_what_a_workbook_made_is_let_go(run, monkeypatch):
+    monkeypatch.setattr(sys, "held", None, raising=False)
+    run("import sys, weakref", "class Mesh:\n    pass", "mesh = Mesh()\nsys.held = weakref.ref(mesh)", "mesh")
+    assert sys.held is not None
+    assert sys.held() is None
+
+
 def test_a_shell_that_was_there_comes_back(run):
     InteractiveShell.clear_instance()
     shell = InteractiveShell.instance()

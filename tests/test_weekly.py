@@ -319,7 +319,7 @@ def test_a_cluster_makes_the_same_reviews(ran, tmp_path):
     distributed = pytest.importorskip("distributed")
     sent(tmp_path / "in" / "other", "N-7", height=4.0)
     shutil.copytree(ran[0] / "in" / "block", tmp_path / "in" / "block")
-    options = {"n_workers": 2, "threads_per_worker": 1, "dashboard_address": None, "silence_logs": 50}
+    options = {"n_workers": 2, "threads_per_worker": 1, "dashboard_address": ":0", "silence_logs": 50}
     with distributed.LocalCluster(**options) as cluster:
         week = run_week(tmp_path / "in", tmp_path / "out", scheduler=cluster.scheduler_address)
     assert week.words == "2 reviewed"

@@ -248,7 +248,8 @@ class MeetingPanel(widgets.VBox):  # type: ignore[misc]
         with self._unwatched():
             self.outcome.value = ""
             self.finding.options = ()
-        failed = "" if self._folders else f"There is no review below {self._out}: review first, or name another folder."
+        nothing = f"There is no review below {self._out.resolve()}: review first, or name another folder."
+        failed = "" if self._folders else nothing
         try:
             if self._folders:
                 self._review = read_review(Path(self.part.value))
