@@ -207,7 +207,8 @@ def _client(scheduler: str) -> Any:
         raise SetupError("a cluster needs one more library; install it with pip install 'reviewkit[cluster]'") from None
     try:
         return Client(scheduler, timeout=_CONNECT_S, set_as_default=False)
-    except (OSError, ValueError, TypeError) as error:
+    # An address that makes no sense fails an assertion of the library, at times.
+    except (OSError, ValueError, TypeError, AssertionError) as error:
         raise SetupError(
             f"the scheduler {scheduler!r} cannot be reached ({type(error).__name__}); give its address as it prints it"
         ) from None
