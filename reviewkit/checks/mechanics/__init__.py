@@ -1,0 +1,1 @@
+"""Judgement of what bends: one module a subject."""
