@@ -1,7 +1,7 @@
 """What every check needs to say its judgement: a finding in the part's own frame, in plain words."""
 
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, ClassVar
 
@@ -27,6 +27,9 @@ from reviewkit.workpiece import Workpiece
 
 WHOLE = "part"
 
+# What was not checked stands before what is marginal: nobody knows how bad it is.
+WORST_FIRST = (Verdict.FAILS, Verdict.NOT_CHECKED, Verdict.MARGINAL, Verdict.MEETS)
+
 
 @dataclass(frozen=True, eq=False)
 class Case:
@@ -49,6 +52,11 @@ class Case:
     def listed(self) -> int:
         """How many places get a finding of their own [-]."""
         return round(self.value("listed"))
+
+
+def worst_of(verdicts: Iterable[Verdict]) -> Verdict:
+    """The worst of several verdicts, ``meets`` of none."""
+    return min(verdicts, key=WORST_FIRST.index, default=Verdict.MEETS)
 
 
 def finding(

@@ -14,7 +14,7 @@ from scipy.interpolate import CubicSpline
 from shapely.geometry.base import BaseGeometry
 
 from reviewkit.errors import MeshError, SetupError
-from reviewkit.judging import Case, too_open, vector
+from reviewkit.judging import WHOLE, Case, finding, too_open, vector
 from reviewkit.limits import Limits
 from reviewkit.measure.beams import root_length
 from reviewkit.measure.flexures import Block, Flexure, FlexureKind, Flexures, SectionPlane, find_flexures
@@ -33,9 +33,11 @@ from reviewkit.measure.plane_model import (
 )
 from reviewkit.measure.scatter import ForceScatter, WidthScatter, force_scatter
 from reviewkit.measure.sections import volume_corners
-from reviewkit.model import Floats, Place
+from reviewkit.model import Finding, Floats, Place, Severity, Verdict
 from reviewkit.submission import Box, Motion, MotionKind, Region, RegionKind
 from reviewkit.workpiece import Workpiece
+
+DOMAIN = "mechanics"
 
 # A motion whose direction leans out of the section by more, as a sine, is none of that plane.
 _IN_PLANE = 0.2
@@ -214,6 +216,24 @@ class MechanicsCase(Case):
         if self.drives:
             return "; ".join(dict.fromkeys(drive.reason for drive in self.drives))
         return "the part has flexures, and no motion with a stroke is declared"
+
+    def plain(self, code: str, verdict: Verdict, words: str, change: str = "", subject: str = WHOLE) -> Finding:
+        """A finding of this domain that is words alone."""
+        return finding(self.workpiece, code, DOMAIN, subject, verdict, words, change, severity=Severity.FUNCTION)
+
+    def unchecked(self, code: str, what: str) -> Finding:
+        """What stands in where the mesh is open or no motion could be worked out; `what` begins the sentence."""
+        change = "Declare what moves, in what direction and how far, and what holds the part."
+        if self.open_words:
+            change = "Send a closed mesh of the part."
+        reason = self.open_words or self.unmoved_words
+        return self.plain(code, Verdict.NOT_CHECKED, f"{what} not checked: {reason}.", change)
+
+    def early(self, code: str, what: str) -> Finding | None:
+        """The one finding where nothing bends or nothing can be said, None where there is more to judge."""
+        if self.idle_words:
+            return self.plain(code, Verdict.MEETS, self.idle_words)
+        return self.unchecked(code, what) if self.open_words or self.unmoved_words else None
 
     @cached_property
     def scatter(self) -> WidthScatter:

@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from reviewkit.errors import SubmissionError
 from reviewkit.hands import Declared, declared
-from reviewkit.judging import WHOLE, Case, finding, mm_words, ring_points, too_open, vector
+from reviewkit.judging import WHOLE, Case, finding, mm_words, ring_points, too_open, vector, worst_of
 from reviewkit.limits import Limits
 from reviewkit.measure.handhold import Hold, clearance, hold, outline_plane, silhouette, thickness
 from reviewkit.measure.mass import PrintedMass
@@ -22,7 +22,6 @@ DOMAIN = "ergonomics"
 
 # Standard acceleration of free fall (CGPM 1901), m/s2.
 _FREE_FALL = 9.80665
-_ORDER = (Verdict.FAILS, Verdict.NOT_CHECKED, Verdict.MARGINAL, Verdict.MEETS)
 _LOADS = 4
 _BY_LAYERS = "layers of the part with shell, skins and core fill as set"
 _FROM_GRIP = "mass centre from the middle of the grip"
@@ -188,7 +187,7 @@ def _not_held(case: _Case) -> Finding | None:
 
 
 def _judged(case: _Case, subject: str) -> Finding:
-    verdict = min(case.verdicts.values(), key=_ORDER.index)
+    verdict = worst_of(case.verdicts.values())
     mass, (moment, off) = case.mass, case.moment
     spread_g = case.value("spread") * mass.mass_g
     limits = [*case.band("mass").limits, *case.band("offset").limits, *case.band(f"moment.{case.who}").limits]

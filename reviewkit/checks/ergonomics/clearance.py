@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from reviewkit.errors import SubmissionError
 from reviewkit.hands import Declared, Hands, declared
-from reviewkit.judging import WHOLE, Case, finding, mm_words, ring_points, vector
+from reviewkit.judging import WHOLE, WORST_FIRST, Case, finding, mm_words, ring_points, vector, worst_of
 from reviewkit.limits import Limits
 from reviewkit.measure.handhold import Clearance, Hold, clearance, handle_section, hold, people_words, widest_finger_mm
 from reviewkit.measure.rays import RayTree
@@ -22,7 +22,6 @@ DOMAIN = "ergonomics"
 _BY_RAYS = "rays from the handle across its axis to the next surface, 5th percentile over the finger zone"
 _BY_ROOM = "rays along the handle, half-way to what is behind it, 5th percentile"
 _BY_WALL = "rays across the handle, half-way to what is behind it, 5th percentile"
-_ORDER = (Verdict.FAILS, Verdict.NOT_CHECKED, Verdict.MARGINAL, Verdict.MEETS)
 _FINGERS = 4
 
 
@@ -49,7 +48,7 @@ def handle_clearance(workpiece: Workpiece, limits: Limits) -> list[Finding]:
         return [_not_checked(workpiece, f"{error}.", "Correct the hands in [use].")]
     handles = [_Handle(region, case.held(region), case.behind(region)) for region in case.grips]
     short = [handle for handle in handles if case.verdict(handle) in (Verdict.FAILS, Verdict.MARGINAL)]
-    short.sort(key=lambda handle: _ORDER.index(case.verdict(handle)))
+    short.sort(key=lambda handle: WORST_FIRST.index(case.verdict(handle)))
     return [_whole(case, handles), *(_short(case, handle) for handle in short[: case.listed])]
 
 
@@ -131,7 +130,7 @@ class _Case(Case):
     def verdict(self, handle: _Handle) -> Verdict:
         if handle.held is None:
             return Verdict.NOT_CHECKED
-        return min(self.verdicts(handle).values(), key=_ORDER.index, default=Verdict.MEETS)
+        return worst_of(self.verdicts(handle).values())
 
     @property
     def wearers(self) -> str:
@@ -140,7 +139,7 @@ class _Case(Case):
 
 def _whole(case: _Case, handles: list[_Handle]) -> Finding:
     """The one finding that speaks for all grips of the part."""
-    verdict = min((case.verdict(handle) for handle in handles), key=_ORDER.index)
+    verdict = worst_of(case.verdict(handle) for handle in handles)
     closed = [handle for handle in handles if handle.behind is not None]
     closest = min(closed, key=lambda handle: _behind(handle).clearance_mm, default=None)
     change = "Change the handles listed." if verdict in (Verdict.FAILS, Verdict.MARGINAL) else ""

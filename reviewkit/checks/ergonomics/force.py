@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from reviewkit.errors import SubmissionError
 from reviewkit.hands import Declared, Hands, declared
-from reviewkit.judging import WHOLE, Case, finding, mm_words, vector
+from reviewkit.judging import WHOLE, WORST_FIRST, Case, finding, mm_words, vector, worst_of
 from reviewkit.limits import Limits
 from reviewkit.measure.handhold import Hold, hold, reach, spans
 from reviewkit.measure.rays import RayTree
@@ -19,7 +19,6 @@ from reviewkit.workpiece import Workpiece
 CODE = "ER-06"
 DOMAIN = "ergonomics"
 
-_ORDER = (Verdict.FAILS, Verdict.NOT_CHECKED, Verdict.MARGINAL, Verdict.MEETS)
 _REACH = "rays from the back of the grip against the pull to the face the finger lies on, median"
 _SPAN = "outer distance over the handles, square to the first one, over their middle fifth"
 _GROUPS = ("child_under_6", "child_6_7", "child_8_9", "child_10_12", "adult")
@@ -72,7 +71,7 @@ def pull_force(workpiece: Workpiece, limits: Limits) -> list[Finding]:
     except SubmissionError as error:
         return [_not_checked(workpiece, WHOLE, f"{error}.", "Correct the hands in [use].")]
     bad = [region for region in case.moved if case.verdict(region) is not Verdict.MEETS]
-    bad.sort(key=lambda region: _ORDER.index(case.verdict(region)))
+    bad.sort(key=lambda region: WORST_FIRST.index(case.verdict(region)))
     return [_whole(case), *(_region(case, region) for region in bad[: case.listed])]
 
 
@@ -171,7 +170,7 @@ class _Case(Case):
         verdicts = [self.design(group).verdict(force.newtons, force.uncertainty) for group in self.groups]
         if _GROUPS[0] in self.groups:
             verdicts.append(Verdict.MARGINAL)
-        return min(verdicts, key=_ORDER.index)
+        return worst_of(verdicts)
 
     def sizes(self, region: Region) -> tuple[_Size, ...]:
         """Reach or spans, where one hand works grip and region."""
@@ -182,12 +181,12 @@ class _Case(Case):
         )  # fmt: skip
 
     def size_verdict(self, size: _Size) -> Verdict:
-        return min((band.verdict(size.size_mm, self.value("reach_tolerance")) for band in size.bands), key=_ORDER.index)
+        return worst_of(band.verdict(size.size_mm, self.value("reach_tolerance")) for band in size.bands)
 
     def verdict(self, region: Region) -> Verdict:
         force = self.force(region)
         own = Verdict.NOT_CHECKED if force is None else self.force_verdict(force)
-        return min((own, *(self.size_verdict(size) for size in self.sizes(region))), key=_ORDER.index)
+        return worst_of((own, *(self.size_verdict(size) for size in self.sizes(region))))
 
     def scaled(self, name: str) -> Band:
         """Bounds for hands of the declared people: those of adults by the length of the hand."""
@@ -259,7 +258,7 @@ def _held(case: _Case, region: Region) -> Hold | None:
 
 def _whole(case: _Case) -> Finding:
     """The one finding that speaks for all motions of the part."""
-    ranked = sorted(case.moved, key=lambda region: _ORDER.index(case.verdict(region)))
+    ranked = sorted(case.moved, key=lambda region: WORST_FIRST.index(case.verdict(region)))
     verdict = case.verdict(ranked[0])
     shown = next((region for region in ranked if case.force(region) is not None), None)
     message = " ".join(_words(case, region) for region in ranked[: case.listed])

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from reviewkit.errors import SubmissionError
 from reviewkit.hands import Declared, Hands, Share, declared
-from reviewkit.judging import WHOLE, Case, finding, mm_words, percent_words, ring_points, too_open, vector
+from reviewkit.judging import WHOLE, Case, finding, mm_words, percent_words, ring_points, too_open, vector, worst_of
 from reviewkit.limits import Limits
 from reviewkit.measure.grip import Edge, Grip, grip
 from reviewkit.model import Band, Finding, Floats, Limit, Measurement, Place, Severity, Verdict
@@ -28,7 +28,6 @@ _WHAT = {
     LENGTH: "The length of a grip was",
 }
 _SCREEN = "a screen by geometry, no trial with users"
-_WORST_FIRST = (Verdict.FAILS, Verdict.MARGINAL, Verdict.MEETS)
 _BY_GIRTH = "convex hull of sections across the grip, median"
 _BY_ROLLING = "radius of the square corner that loses as much when the section's hull is rolled off"
 _BY_SECTIONS = "sections along the grip"
@@ -151,7 +150,7 @@ class _Case(Case):
 
     def girth_verdict(self, hands: Hands) -> Verdict:
         bands = (self.scaled(f"{self.task}_{end}", hands) for end in ("least", "most"))
-        return _worst(band.verdict(self.grip.diameter_mm, self.girth_uncertainty_mm(hands)) for band in bands)
+        return worst_of(band.verdict(self.grip.diameter_mm, self.girth_uncertainty_mm(hands)) for band in bands)
 
     @cached_property
     def suited_mm(self) -> tuple[float, float]:
@@ -301,12 +300,12 @@ def _section(case: _Case) -> Finding:
     short_mm, long_mm = measured.sections[case.middle].sides_mm
     aspect, grooves = round(measured.aspect, 2), measured.grooves_mm(case.value("groove_depth"))
     verdicts = {
-        "girth": _worst(case.girth_verdict(hands) for hands in case.hands),
+        "girth": worst_of(case.girth_verdict(hands) for hands in case.hands),
         "aspect": case.band("aspect").verdict(aspect),
         "hollow": case.band("concavity").verdict(measured.concavity),
         "grooves": case.band("grooves").verdict(len(grooves)),
     }
-    verdict = _worst(verdicts.values())
+    verdict = worst_of(verdicts.values())
     told = [
         f"The grip is {mm_words(np.pi * diameter_mm)} round, like a bar of {mm_words(diameter_mm)}, and "
         f"{mm_words(short_mm)} by {mm_words(long_mm)} in section.",
@@ -520,8 +519,8 @@ def _length(case: _Case) -> Finding:
         words += f" A precision grip is not held across the palm, so that no length is asked for; {_SCREEN}."
         return case.judged(LENGTH, Verdict.MEETS, words, "", (length,), (), (), (), {}, by_task=False)
     shares = {hands.name: (case.holds(hands), case.both(hands)) for hands in case.hands}
-    by_length = _worst(case.share_verdict(holds) for holds, _ in shares.values())
-    verdict = _worst([by_length, *(case.share_verdict(both) for _, both in shares.values())])
+    by_length = worst_of(case.share_verdict(holds) for holds, _ in shares.values())
+    verdict = worst_of([by_length, *(case.share_verdict(both) for _, both in shares.values())])
     held = _listed(_share_words(case.holds(hands), hands) for hands in case.told)
     both = _listed(_share_words(case.both(hands), hands) for hands in case.told)
     words += (
@@ -709,7 +708,3 @@ def _listed(words: Iterable[str]) -> str:
     """Words as a list in a sentence."""
     *first, last = words
     return f"{', '.join(first)} and {last}" if first else last
-
-
-def _worst(verdicts: Iterable[Verdict]) -> Verdict:
-    return min(verdicts, key=_WORST_FIRST.index)

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from reviewkit.errors import SubmissionError
 from reviewkit.hands import Declared, Hands, declared
-from reviewkit.judging import WHOLE, Case, finding, mm_words, vector
+from reviewkit.judging import WHOLE, WORST_FIRST, Case, finding, mm_words, vector, worst_of
 from reviewkit.limits import Limits
 from reviewkit.measure.handhold import people_words, widest_finger_mm
 from reviewkit.measure.loops import Loop, loops, opening, opening_width
@@ -25,7 +25,6 @@ DOMAIN = "ergonomics"
 _BY_CIRCLE = "largest circle in the narrowest section across the way of the finger"
 _BY_SLOT = "longest slot of that width in the section"
 _BY_RIM = "thickness of its rim along the way of the finger, median"
-_ORDER = (Verdict.FAILS, Verdict.NOT_CHECKED, Verdict.MARGINAL, Verdict.MEETS)
 _SHOWN = (Verdict.FAILS, Verdict.MARGINAL)
 _CHANGES_MM = 0.05
 
@@ -177,16 +176,16 @@ class _Case(Case):
             Band(limit.quantity, fails=limit).verdict(measured[name], self.tolerance)
             for name, limit in self.wanted.items()
         ]
-        worst = min(verdicts, key=_ORDER.index)
+        worst = worst_of(verdicts)
         return Verdict.MARGINAL if worst is Verdict.FAILS and not item.meant else worst
 
     def verdict(self, item: _Item) -> Verdict:
         if self.is_closed(item):
             return Verdict.MEETS
-        return min(self.trap(item), self.size(item), key=_ORDER.index)
+        return worst_of((self.trap(item), self.size(item)))
 
     def rank(self, item: _Item) -> tuple[int, float]:
-        return _ORDER.index(self.verdict(item)), item.least_mm
+        return WORST_FIRST.index(self.verdict(item)), item.least_mm
 
     @property
     def wearers(self) -> str:

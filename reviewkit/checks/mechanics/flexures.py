@@ -11,13 +11,12 @@ from reviewkit.judging import WHOLE, finding, mm_words, ring_points
 from reviewkit.limits import Limits
 from reviewkit.measure.flexures import Flexure, FlexureKind, FlexureOrigin, SectionPlane
 from reviewkit.measure.mechanism import SoftMotion
-from reviewkit.mechanics import MechanicsCase, Wanted, softest, wanted
+from reviewkit.mechanics import DOMAIN, MechanicsCase, Wanted, softest, wanted
 from reviewkit.model import Finding, Measurement, Severity, Verdict
 from reviewkit.submission import Motion
 from reviewkit.workpiece import Workpiece
 
 CODE = "ME-01"
-DOMAIN = "mechanics"
 
 _SOFT = "stiffness of the flexures condensed to the blocks that they join, modulus of the layer plane"
 _KINDS = {FlexureKind.LEAF: ("leaf", "leaves"), FlexureKind.NECK: ("neck", "necks"), FlexureKind.ARM: ("arm", "arms")}
@@ -40,9 +39,9 @@ def flexures_found(workpiece: Workpiece, limits: Limits) -> list[Finding]:
     case = MechanicsCase(workpiece, limits)
     if case.open_words:
         told = f"Flexures were not looked for: {case.open_words}."
-        return [_plain(case, Verdict.NOT_CHECKED, told, "Send a closed mesh of the part.")]
+        return [case.plain(CODE, Verdict.NOT_CHECKED, told, "Send a closed mesh of the part.")]
     if case.idle_words:
-        return [_plain(case, Verdict.MEETS, case.idle_words)]
+        return [case.plain(CODE, Verdict.MEETS, case.idle_words)]
     motions = [carried.motion for carried in workpiece.motions]
     pairs = [(motion, wanted(workpiece, limits, motion)) for motion in motions]
     odd = [_apart(case, motion, want) for motion, want in pairs if want is not None and not _agrees(case, want)]
@@ -168,7 +167,3 @@ def _drawn(case: MechanicsCase, plane: SectionPlane | None) -> dict[str, Any]:
 
 def _outline(flexure: Flexure) -> shapely.Geometry:
     return shapely.make_valid(shapely.Polygon(flexure.outline_mm))
-
-
-def _plain(case: MechanicsCase, verdict: Verdict, words: str, change: str = "") -> Finding:
-    return finding(case.workpiece, CODE, DOMAIN, WHOLE, verdict, words, change, severity=Severity.FUNCTION)

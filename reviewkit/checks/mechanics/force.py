@@ -8,19 +8,17 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from reviewkit.judging import WHOLE, finding, mm_words, percent_words
+from reviewkit.judging import WHOLE, WORST_FIRST, finding, mm_words, percent_words, worst_of
 from reviewkit.limits import Limits
 from reviewkit.measure.scatter import ForceScatter, Held, half_width_95
-from reviewkit.mechanics import Drive, MechanicsCase
+from reviewkit.mechanics import DOMAIN, Drive, MechanicsCase
 from reviewkit.model import Finding, Measurement, Severity, Verdict, finding_key
 from reviewkit.submission import RegionKind, Requirement, RequirementKind
 from reviewkit.workpiece import Workpiece
 
 FORCE, SCATTER = "ME-02", "ME-07"
-DOMAIN = "mechanics"
 
 _WHAT = {FORCE: "Force over the stroke", SCATTER: "Force as widths scatter"}
-_ORDER = (Verdict.FAILS, Verdict.NOT_CHECKED, Verdict.MARGINAL, Verdict.MEETS)
 _MODEL = "plane model of the section, widths as the lines are laid; the uncertainty is the material's range"
 _DRAWN = "plane model of the section, widths as drawn"
 _ARM = "arm held at its root, free at its end, small strokes; the uncertainty is the material's range"
@@ -71,10 +69,8 @@ def width_scatter(workpiece: Workpiece, limits: Limits) -> list[Finding]:
         The whole part first, then one finding a motion that does not meet.
     """
     case = MechanicsCase(workpiece, limits)
-    if case.idle_words:
-        return [_meets(case, SCATTER, case.idle_words)]
-    if case.open_words or case.unmoved_words:
-        return [_unchecked(case, SCATTER, "What scatter of widths does to the force was")]
+    if (early := case.early(SCATTER, "What scatter of widths does to the force was")) is not None:
+        return [early]
     judged = [_scattered(case, drive) for drive in case.bends]
     listed = [found for found in judged if found.verdict is not Verdict.MEETS]
     return [_whole(case, SCATTER, judged, listed), *listed]
@@ -163,7 +159,7 @@ def _motion(case: MechanicsCase, drive: Drive) -> tuple[Finding, bool]:
         return _no_force(case, drive, asked), bool(asked)
     force = _Force(case, drive)
     touches = force.stops_at is not None
-    verdict = _worst([force.verdict, Verdict.MARGINAL if touches else Verdict.MEETS])
+    verdict = worst_of([force.verdict, Verdict.MARGINAL if touches else Verdict.MEETS])
     found = finding(
         case.workpiece,
         FORCE,
@@ -322,30 +318,27 @@ def _no_force(case: MechanicsCase, drive: Drive, asked: Sequence[Requirement]) -
     """A motion that takes no force by bending, or whose force could not be worked out."""
     name = drive.motion.name
     if not asked and case.idle_words:
-        return _meets(case, FORCE, f"'{name}' moves and bends nothing.", name)
+        return case.plain(FORCE, Verdict.MEETS, f"'{name}' moves and bends nothing.", subject=name)
     told = f"Force over the stroke of '{name}' was not checked: {drive.reason}."
     ids = " and ".join(r.id for r in asked)
     change = f"Agree how {ids} is measured on first articles, and by whom." if asked else (
         f"Mark the flexures that carry '{name}' and what holds them as regions."
     )  # fmt: skip
-    return finding(case.workpiece, FORCE, DOMAIN, name, Verdict.NOT_CHECKED, told, change, severity=Severity.FUNCTION)
+    return case.plain(FORCE, Verdict.NOT_CHECKED, told, change, name)
 
 
 def _unmoved(case: MechanicsCase, requirement: Requirement) -> Finding:
     told = f"{requirement.id} asks for a force on '{requirement.region}', for which no motion is declared: not checked."
     change = f"Declare the motion of '{requirement.region}' with its direction and stroke."
-    subject = f"{requirement.region} {requirement.id}"
-    return finding(
-        case.workpiece, FORCE, DOMAIN, subject, Verdict.NOT_CHECKED, told, change, severity=Severity.FUNCTION
-    )
+    return case.plain(FORCE, Verdict.NOT_CHECKED, told, change, f"{requirement.region} {requirement.id}")
 
 
 def _nothing(case: MechanicsCase, asked: Sequence[Requirement]) -> Finding | None:
     """The one finding of a part that nothing can be said of, or that has nothing to say."""
     if case.idle_words and not asked:
-        return _meets(case, FORCE, case.idle_words)
+        return case.plain(FORCE, Verdict.MEETS, case.idle_words)
     if case.open_words or (not case.drives and not asked):
-        return _unchecked(case, FORCE, "Force and energy over the stroke were")
+        return case.unchecked(FORCE, "Force and energy over the stroke were")
     return None
 
 
@@ -404,7 +397,7 @@ def _yield_verdict(force: _Force, as_is: Held, centred: Held) -> Verdict:
     """By a force in the middle of its tolerance; a force that is off it or not known well is for ME-02 to judge."""
     band = force.case.band("yield")
     judged = [centred, as_is] if force.verdict is Verdict.MEETS else [centred]
-    return _worst([band.verdict(held.yield_share) for held in judged])
+    return worst_of([band.verdict(held.yield_share) for held in judged])
 
 
 def _yield_words(force: _Force, held: Held) -> str:
@@ -459,10 +452,10 @@ def _plus_minus(deviation_mm: float) -> str:
 
 def _whole(case: MechanicsCase, code: str, judged: Sequence[Finding], listed: Sequence[Finding]) -> Finding:
     """The one finding that speaks for the whole part."""
-    verdict = _worst([found.verdict for found in judged])
+    verdict = worst_of([found.verdict for found in judged])
     if len(judged) == 1 and not listed:
         return replace(judged[0], key=finding_key(code, judged[0].part, WHOLE), subject=WHOLE)
-    ordered = sorted(judged, key=lambda found: _ORDER.index(found.verdict))
+    ordered = sorted(judged, key=lambda found: WORST_FIRST.index(found.verdict))
     told = ", ".join(f"'{found.subject}' {found.verdict}" for found in ordered)
     message = f"{_WHAT[code]}: {told}."
     return finding(
@@ -487,25 +480,6 @@ def _asked(workpiece: Workpiece) -> list[Requirement]:
 
 def _drives_of(case: MechanicsCase, requirement: Requirement) -> list[Drive]:
     return [drive for drive in case.drives if drive.motion.region == requirement.region]
-
-
-def _meets(case: MechanicsCase, code: str, words: str, subject: str = WHOLE) -> Finding:
-    return finding(case.workpiece, code, DOMAIN, subject, Verdict.MEETS, words, severity=Severity.FUNCTION)
-
-
-def _unchecked(case: MechanicsCase, code: str, what: str) -> Finding:
-    reason = case.open_words or case.unmoved_words
-    change = "Send a closed mesh of the part." if case.open_words else (
-        "Declare what moves, in what direction and how far, and what holds the part."
-    )  # fmt: skip
-    message = f"{what} not checked: {reason}."
-    return finding(
-        case.workpiece, code, DOMAIN, WHOLE, Verdict.NOT_CHECKED, message, change, severity=Severity.FUNCTION
-    )
-
-
-def _worst(verdicts: Sequence[Verdict]) -> Verdict:
-    return min(verdicts, key=_ORDER.index, default=Verdict.MEETS)
 
 
 def _notes(drive: Drive) -> str:

@@ -7,19 +7,17 @@ from typing import Any
 
 import numpy as np
 
-from reviewkit.judging import WHOLE, finding, mm_words
+from reviewkit.judging import WHOLE, finding, mm_words, worst_of
 from reviewkit.limits import Limits
 from reviewkit.measure.beams import Column, Leaf, buckling_load_N
 from reviewkit.measure.flexures import Flexure
-from reviewkit.mechanics import Bending, Drive, MechanicsCase
+from reviewkit.mechanics import DOMAIN, Bending, Drive, MechanicsCase
 from reviewkit.model import Band, Finding, Limit, Measurement, Property, Sense, Severity, Verdict
 from reviewkit.submission import RequirementKind
 from reviewkit.workpiece import Workpiece
 
 STRAIN, LAYERS, BUCKLING, SNAP = "ME-03", "ME-04", "ME-05", "ME-06"
-DOMAIN = "mechanics"
 
-_ORDER = (Verdict.FAILS, Verdict.NOT_CHECKED, Verdict.MARGINAL, Verdict.MEETS)
 _ROOT = "stretch and bending by section of the plane model, with a notch factor at fillets; widths as laid"
 _BY_ARM = "arm held at its root, free at its end, small strokes"
 _LOAD = "stretch along the flexure in the plane model times modulus and section"
@@ -40,7 +38,7 @@ def peak_strain(workpiece: Workpiece, limits: Limits) -> list[Finding]:
         The whole part first, then one finding a flexure that does not meet and one a flexure with a sharp root.
     """
     case = MechanicsCase(workpiece, limits)
-    if (early := _early(case, STRAIN, "Strain of the flexures was")) is not None:
+    if (early := case.early(STRAIN, "Strain of the flexures was")) is not None:
         return [early]
     judged = [_Strained(case, drive, bending) for drive in case.bends for bending in drive.bendings]
     worst = _worst_of_each(judged)
@@ -66,9 +64,9 @@ def layer_bending(workpiece: Workpiece, limits: Limits) -> list[Finding]:
     """
     case = MechanicsCase(workpiece, limits)
     if case.idle_words:
-        return [_meets(case, LAYERS, case.idle_words)]
+        return [case.plain(LAYERS, Verdict.MEETS, case.idle_words)]
     if case.open_words:
-        return [_unchecked(case, LAYERS, "The direction in which the flexures bend was")]
+        return [case.unchecked(LAYERS, "The direction in which the flexures bend was")]
     loaded = _loaded(case)
     across = [flexure for flexure in loaded if not flexure.in_layers]
     listed = [_across(case, flexure) for flexure in across[: case.listed]]
@@ -90,7 +88,7 @@ def leaf_buckling(workpiece: Workpiece, limits: Limits) -> list[Finding]:
         The whole part first, then one finding a flexure that may buckle.
     """
     case = MechanicsCase(workpiece, limits)
-    if (early := _early(case, BUCKLING, "Buckling of the flexures was")) is not None:
+    if (early := case.early(BUCKLING, "Buckling of the flexures was")) is not None:
         return [early]
     pressed = [_Pressed(case, drive, bending) for drive in case.bends for bending in drive.bendings]
     pressed = [one for one in pressed if one.load_N > 0]
@@ -114,15 +112,15 @@ def snap_strain(workpiece: Workpiece, limits: Limits) -> list[Finding]:
     """
     case = MechanicsCase(workpiece, limits)
     if case.open_words:
-        return [_unchecked(case, SNAP, "Arms that snap in were")]
+        return [case.unchecked(SNAP, "Arms that snap in were")]
     arms = [_Strained(case, drive, drive.bendings[0], as_snap=True) for drive in case.bends if drive.is_arm]
     if not arms:
         told = case.idle_words or "No arm that is free at its end is declared to move, so nothing snaps in."
-        return [_meets(case, SNAP, told)]
+        return [case.plain(SNAP, Verdict.MEETS, told)]
     listed = [_strained(one, arms) for one in arms if one.verdict is not Verdict.MEETS]
     worst = max(arms, key=lambda one: one.use)
     whole = finding(
-        case.workpiece, SNAP, DOMAIN, WHOLE, _worst([one.verdict for one in arms]), _strain_words(worst),
+        case.workpiece, SNAP, DOMAIN, WHOLE, worst_of([one.verdict for one in arms]), _strain_words(worst),
         _strain_change(worst) if worst.verdict is not Verdict.MEETS else "", severity=Severity.FUNCTION,
         measurements=_strain_measured(worst), limits=worst.duty.band.limits,
     )  # fmt: skip
@@ -338,7 +336,7 @@ def _strain_measured(one: _Strained) -> tuple[Measurement, ...]:
 
 def _whole_strain(case: MechanicsCase, worst: Sequence[_Strained], sharp: Sequence[Flexure]) -> Finding:
     most = max(worst, key=lambda one: one.use)
-    verdict = _worst([*(one.verdict for one in worst), Verdict.MARGINAL if sharp else Verdict.MEETS])
+    verdict = worst_of([*(one.verdict for one in worst), Verdict.MARGINAL if sharp else Verdict.MEETS])
     bad = sum(one.verdict is not Verdict.MEETS for one in worst)
     of_all = f"Of {len(worst)} flexures the most strained: " if len(worst) > 1 else ""
     told = [of_all + _strain_words(most)]
@@ -450,7 +448,7 @@ def _whole_layers(case: MechanicsCase, every: Sequence[Flexure], across: Sequenc
     if not across:
         told = f"All of {_counted(len(every), 'flexure')} bend within the layers, where the print is strongest."
         told = "The flexure bends within the layers, where the print is strongest." if len(every) == 1 else told
-        return _meets(case, LAYERS, told)
+        return case.plain(LAYERS, Verdict.MEETS, told)
     message = "The flexure bends across the layers." if len(every) == 1 else (
         f"{len(across)} of {len(every)} flexures bend across the layers."
     )  # fmt: skip
@@ -507,9 +505,9 @@ def _buckles(one: _Pressed) -> Finding:
 
 def _whole_buckling(case: MechanicsCase, pressed: Sequence[_Pressed]) -> Finding:
     if not pressed:
-        return _meets(case, BUCKLING, "No flexure is pressed together along its length over the stroke.")
+        return case.plain(BUCKLING, Verdict.MEETS, "No flexure is pressed together along its length over the stroke.")
     worst = min(pressed, key=lambda one: one.safety)
-    verdict = _worst([one.verdict for one in pressed])
+    verdict = worst_of([one.verdict for one in pressed])
     return finding(
         case.workpiece, BUCKLING, DOMAIN, WHOLE, verdict, _pressed_words(worst),
         _pressed_change(worst) if verdict is not Verdict.MEETS else "", severity=Severity.FUNCTION,
@@ -541,34 +539,6 @@ def _pressed_measured(one: _Pressed) -> tuple[Measurement, ...]:
 
 
 # --- all ------------------------------------------------------------------------------------
-
-
-def _early(case: MechanicsCase, code: str, what: str) -> Finding | None:
-    """The one finding where nothing bends or nothing can be said."""
-    if case.idle_words:
-        return _meets(case, code, case.idle_words)
-    if case.open_words or case.unmoved_words:
-        return _unchecked(case, code, what)
-    return None
-
-
-def _meets(case: MechanicsCase, code: str, words: str) -> Finding:
-    return finding(case.workpiece, code, DOMAIN, WHOLE, Verdict.MEETS, words, severity=Severity.FUNCTION)
-
-
-def _unchecked(case: MechanicsCase, code: str, what: str) -> Finding:
-    reason = case.open_words or case.unmoved_words
-    change = "Send a closed mesh of the part." if case.open_words else (
-        "Declare what moves, in what direction and how far, and what holds the part."
-    )  # fmt: skip
-    message = f"{what} not checked: {reason}."
-    return finding(
-        case.workpiece, code, DOMAIN, WHOLE, Verdict.NOT_CHECKED, message, change, severity=Severity.FUNCTION
-    )
-
-
-def _worst(verdicts: Sequence[Verdict]) -> Verdict:
-    return min(verdicts, key=_ORDER.index, default=Verdict.MEETS)
 
 
 def _percent(strain: float) -> str:

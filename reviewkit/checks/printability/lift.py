@@ -7,6 +7,7 @@ import numpy as np
 
 from reviewkit.judging import (
     WHOLE,
+    WORST_FIRST,
     Case,
     at_words,
     finding,
@@ -16,6 +17,7 @@ from reviewkit.judging import (
     ring_points,
     subject_names,
     too_open,
+    worst_of,
 )
 from reviewkit.limits import Limits
 from reviewkit.measure.lift import Corners, Extent, bow_estimate, clusters, contact_extent, plate_corners
@@ -31,7 +33,6 @@ _BOW = (
     "curvature formula of Wang, Xi and Jin, 2007 (from memory), with the material's shrinkage range for its strain "
     "and the mean height over the contact; for ranking only"
 )
-_ORDER = (Verdict.FAILS, Verdict.MARGINAL, Verdict.MEETS)
 
 
 def corner_lift(workpiece: Workpiece, limits: Limits) -> list[Finding]:
@@ -94,7 +95,7 @@ class _Case(Case):
     def places(self) -> list[Ints]:
         """Corners that may lift, gathered to places, the worst first."""
         lifting = [corner for corner, verdict in enumerate(self.verdicts) if verdict is not Verdict.MEETS]
-        lifting.sort(key=lambda corner: _ORDER.index(self.verdicts[corner]))
+        lifting.sort(key=lambda corner: WORST_FIRST.index(self.verdicts[corner]))
         chosen = np.array(lifting, dtype=np.int64)
         return [chosen[members] for members in clusters(self.corners.at[chosen], self.value("cluster"))]
 
@@ -110,7 +111,7 @@ class _Case(Case):
         pull = self.pull(float(self.corners.reach_mm[corner]))
         pulled = self.band("corner_pull").verdict(pull.value, pull.uncertainty)
         rounding = self.band("corner_radius").verdict(float(self.corners.radius_mm[corner]))
-        return max(rounding, pulled, key=_ORDER.index)
+        return max(rounding, pulled, key=WORST_FIRST.index)
 
     def at(self, corner: int) -> Floats:
         """A corner in the part's frame [mm]."""
@@ -158,7 +159,7 @@ def _place(case: _Case, members: Ints, name: str) -> Finding:
 def _whole(case: _Case) -> Finding:
     """The one finding that speaks for the whole part."""
     extent, length = case.extent, case.band("length")
-    verdict = min((length.verdict(extent.length_mm), *case.verdicts), key=_ORDER.index)
+    verdict = worst_of((length.verdict(extent.length_mm), *case.verdicts))
     material = case.workpiece.setup.material
     narrow = ", a long narrow strip" if extent.narrowness >= case.value("narrow") else ""
     message = f"The contact is {mm_words(extent.length_mm)} long and {mm_words(extent.width_mm)} wide{narrow}."

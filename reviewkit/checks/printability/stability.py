@@ -7,7 +7,19 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from reviewkit.judging import WHOLE, Case, at_words, finding, mm_words, not_checked, subject_names, too_open, vector
+from reviewkit.judging import (
+    WHOLE,
+    WORST_FIRST,
+    Case,
+    at_words,
+    finding,
+    mm_words,
+    not_checked,
+    subject_names,
+    too_open,
+    vector,
+    worst_of,
+)
 from reviewkit.limits import Limits
 from reviewkit.measure.stability import Growth, Upright, growing, least_width, peel_stress, uprights
 from reviewkit.model import Finding, Floats, Limit, Measurement, Place, Severity, Verdict
@@ -19,7 +31,6 @@ DOMAIN = "printability"
 _BY_LAYERS = "areas and centroids of the layers, summed from the plate up"
 _CALIPERS = "rotating calipers on the hull of the contact"
 _CANTILEVER = "cantilever of the layers' sections, solid, at room temperature: a lower estimate"
-_ORDER = (Verdict.FAILS, Verdict.MARGINAL, Verdict.MEETS)
 _DRAWN_POINTS = 300
 
 
@@ -48,11 +59,13 @@ def stability(workpiece: Workpiece, limits: Limits) -> list[Finding]:
     # What is joined to the rest at once stands alone too shortly to fall.
     lasting = [body for body in others if not body.joined or body.height_mm[-1] >= case.value("least_height")]
     # A piece of a part that stands no better when it is whole is the same fault once more.
-    own = _ORDER.index(case.standing(main))
-    standing = [body for body in lasting if _ORDER.index(case.standing(body)) < own or not body.joined]
+    own = WORST_FIRST.index(case.standing(main))
+    standing = [body for body in lasting if WORST_FIRST.index(case.standing(body)) < own or not body.joined]
     standing = [body for body in standing if case.standing(body) is not Verdict.MEETS]
     swaying = [upright for upright in case.features if case.swaying(upright) is not Verdict.MEETS]
-    listed: list[Growth | Upright] = sorted([*standing, *swaying], key=lambda item: _ORDER.index(case.judged(item)))
+    listed: list[Growth | Upright] = sorted(
+        [*standing, *swaying], key=lambda item: WORST_FIRST.index(case.judged(item))
+    )
     shown = listed[: case.listed]
     findings = [
         _standing(case, item, name) if isinstance(item, Growth) else _swaying(case, item, name)
@@ -107,7 +120,7 @@ class _Case(Case):
         return self.band("sway").verdict(sway.value, sway.uncertainty)
 
     def swaying(self, upright: Upright) -> Verdict:
-        return _worst(
+        return worst_of(
             (
                 self.sway_verdict(upright),
                 self.band("frequency").verdict(upright.frequency_hz),
@@ -116,7 +129,7 @@ class _Case(Case):
         )
 
     def standing(self, body: Growth) -> Verdict:
-        return _worst(
+        return worst_of(
             (
                 self.band("tip").verdict(float(body.tip_deg.min())),
                 self.band("slenderness").verdict(float(body.slenderness.max())),
@@ -137,7 +150,7 @@ def _whole(case: _Case, main: Growth, listed: list[Growth | Upright]) -> Finding
     """The one finding that speaks for the whole part."""
     own = [upright for upright in case.uprights if case.is_whole(upright)]
     verdicts = [case.standing(main), *(case.swaying(upright) for upright in own), *map(case.judged, listed)]
-    verdict = _worst(verdicts)
+    verdict = worst_of(verdicts)
     told = [_standing_words(main, "The part")]
     measurements = list(_standing_measured(main))
     changes = [_standing_change(case, main)] if case.standing(main) is not Verdict.MEETS else []
@@ -373,10 +386,6 @@ def _faces_in(workpiece: Workpiece, box: Floats) -> NDArray[np.int64]:
 
 def _small_words(sway_mm: float) -> str:
     return f"about {mm_words(sway_mm)}" if sway_mm >= 0.01 else "less than 0.01 mm"
-
-
-def _worst(verdicts: Iterable[Verdict]) -> Verdict:
-    return min(verdicts, key=_ORDER.index)
 
 
 def _counted(count: int, one: str, many: str) -> str:

@@ -25,6 +25,7 @@ from numpy.typing import NDArray
 
 from reviewkit.judging import (
     WHOLE,
+    WORST_FIRST,
     Case,
     at_words,
     finding,
@@ -32,6 +33,7 @@ from reviewkit.judging import (
     ring_points,
     too_open,
     vector,
+    worst_of,
 )
 from reviewkit.limits import Limits
 from reviewkit.measure.access import (
@@ -57,7 +59,6 @@ from reviewkit.workpiece import Workpiece
 CODE = "SA-01"
 DOMAIN = "safety"
 
-_WORST_FIRST = (Verdict.FAILS, Verdict.MARGINAL, Verdict.MEETS)
 _FIELDS = ("diameter", "collar", "collar_length", "reach")
 _CHILD, _GROWN = ("probe_a", "probe_b"), "finger"
 _NAMES = {
@@ -316,10 +317,6 @@ def _rank(reach: Reach) -> tuple[bool, bool, float]:
     return reach.chain_mm is None, reach.tip_only, reach.depth_mm
 
 
-def _worst(verdicts: list[Verdict]) -> Verdict:
-    return min(verdicts, key=_WORST_FIRST.index, default=Verdict.MEETS)
-
-
 def _region(case: _Case, number: int) -> Finding:
     """The finding on one region with a declared motion."""
     carried, reached = case.workpiece.motions[number], case.reached[number]
@@ -332,7 +329,7 @@ def _region(case: _Case, number: int) -> Finding:
             measurements=(_resolution(case),), limits=case.rows_used(*keys), guess=case.guess(),
         )  # fmt: skip
     told = sorted(
-        reached.found.items(), key=lambda item: (_WORST_FIRST.index(case.verdict(item[0][0], item[1])), _rank(item[1]))
+        reached.found.items(), key=lambda item: (WORST_FIRST.index(case.verdict(item[0][0], item[1])), _rank(item[1]))
     )
     (key, _), worst = told[0]
     verdict = case.verdict(key, worst)
@@ -515,7 +512,7 @@ def _drawn(case: _Case, reach: Reach, reached: _Reached) -> dict[str, NDArray[An
 
 def _whole(case: _Case, findings: list[Finding]) -> Finding:
     """The one finding that speaks for the whole part, with its see-through windows."""
-    verdict = _worst([found.verdict for found in findings])
+    verdict = worst_of([found.verdict for found in findings])
     still = {name: reached for name, reached in case.still.items() if reached.found}
     told = []
     if findings:
@@ -532,7 +529,7 @@ def _whole(case: _Case, findings: list[Finding]) -> Finding:
             f"{names} {'is' if len(still) == 1 else 'are'} said to move, but nobody declared how: as drawn, a finger "
             f"comes to {'its' if len(still) == 1 else 'their'} gaps."
         )
-        verdict = _worst([verdict, Verdict.MARGINAL])
+        verdict = worst_of([verdict, Verdict.MARGINAL])
         change = f"Declare how {names} {'moves' if len(still) == 1 else 'move'}."
     elif case.still:
         told.append(f"{', '.join(case.still)}, said to move without a motion, cannot be reached as drawn.")

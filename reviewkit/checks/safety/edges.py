@@ -9,7 +9,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from reviewkit.judging import WHOLE, Case, finding, mm_words, not_checked, ring_points, too_open, vector
+from reviewkit.judging import WHOLE, WORST_FIRST, Case, finding, mm_words, not_checked, ring_points, too_open, vector
 from reviewkit.limits import Limits
 from reviewkit.measure.edges import Edges, Tip, edges, tips, touched
 from reviewkit.measure.sections import plane_section
@@ -29,7 +29,6 @@ _SCREEN = (
 )
 _NO_AGE = "the age of the users was not stated: judged as for a child, the strictest"
 _HANDS = (RegionKind.GRIP, RegionKind.OPENING)
-_ORDER = (Verdict.FAILS, Verdict.MARGINAL, Verdict.MEETS)
 _DRAWN_EDGES, _DRAWN_MM = 6000, 3.0
 _SQUARE, _POINTED, _HIDDEN = range(3)
 # A point is the end of an edge when it is this near to one.
@@ -58,7 +57,7 @@ def edges_and_points(workpiece: Workpiece, limits: Limits) -> list[Finding]:
     if reason := too_open(workpiece, limits, layers.open_mm, layers.outline_mm):
         return [not_checked(workpiece, CODE, DOMAIN, "Edges and points were", reason)]
     case = _Case(workpiece, limits)
-    features = sorted([*case.pointed, *case.points], key=lambda each: (_ORDER.index(each.verdict), each.rank))
+    features = sorted([*case.pointed, *case.points], key=lambda each: (WORST_FIRST.index(each.verdict), each.rank))
     shown = features[: case.listed]
     openings = [region for region in case.hands if region.kind is RegionKind.OPENING]
     rims = [(region, length) for region in openings if (length := case.square_in(region)) > case.value("length")]
@@ -313,7 +312,7 @@ def _whole(case: _Case, features: list[_Feature], shown: list[_Feature]) -> Find
     square_mm = case.length_mm(case.square)
     judged = case.handled and not case.projectile and square_mm > 0
     verdict = min(
-        [each.verdict for each in features] + [Verdict.MARGINAL if judged else Verdict.MEETS], key=_ORDER.index
+        [each.verdict for each in features] + [Verdict.MARGINAL if judged else Verdict.MEETS], key=WORST_FIRST.index
     )
     told = list(_square_told(case, square_mm))
     measurements = [Measurement("length of square edges in reach", square_mm, "mm", 0.0, _BY_FACETS)]

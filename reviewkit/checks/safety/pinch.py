@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from reviewkit.judging import WHOLE, Case, finding, mm_words, not_checked, too_open, vector
+from reviewkit.judging import WHOLE, WORST_FIRST, Case, finding, mm_words, not_checked, too_open, vector, worst_of
 from reviewkit.limits import Limits
 from reviewkit.measure.motion import Carried, carried
 from reviewkit.measure.pinch import Clearances, Sides, clearances, covered, depths, either, followed, joined
@@ -22,7 +22,6 @@ DOMAIN = "safety"
 _BY_BALL = "largest ball that touches both sides, over the stroke; the uncertainty is that of printed gaps"
 _SCREEN = "This is a screen by geometry, not the rods or gauges of a laboratory."
 _NO_AGE = "the age of the users is not stated; children under 96 months and adults were both judged"
-_ORDER = (Verdict.FAILS, Verdict.MARGINAL, Verdict.MEETS)
 _LAWS = {"US": "us", "EU": "eu", "GB": "eu"}
 _TOLD = {"us": "US", "eu": "EU"}
 # Samples of one gap that rods are tried at.
@@ -257,7 +256,7 @@ class _Gap:
 
     @property
     def verdict(self) -> Verdict:
-        return min(self.verdicts.values(), key=_ORDER.index)
+        return worst_of(self.verdicts.values())
 
 
 @dataclass(frozen=True, eq=False)
@@ -415,7 +414,7 @@ def _alike(case: _Case, gaps: Sequence[_Gap]) -> list[list[_Gap]]:
         return told[0] == told[1] and (equal or beside)
 
     groups: list[list[_Gap]] = []
-    for gap in sorted(gaps, key=lambda gap: (_ORDER.index(gap.verdict), gap.least_mm, *gap.middle)):
+    for gap in sorted(gaps, key=lambda gap: (WORST_FIRST.index(gap.verdict), gap.least_mm, *gap.middle)):
         group = next((group for group in groups if any(alike(known, gap) for known in group)), None)
         if group is None:
             groups.append([gap])
@@ -469,7 +468,7 @@ def _gap(case: _Case, group: Sequence[_Gap], name: str) -> Finding:
 def _whole(case: _Case, groups: Sequence[Sequence[_Gap]]) -> Finding:
     """The one finding that sums up all gaps of the part."""
     gaps = [gap for group in groups for gap in group]
-    verdict = min((gap.verdict for gap in gaps), key=_ORDER.index, default=Verdict.MEETS)
+    verdict = worst_of(gap.verdict for gap in gaps)
     moving = _and([motion.motion.region for motion in case.carried])
     if gaps:
         bad = sum(gap.verdict is Verdict.FAILS for gap in gaps)
