@@ -5,7 +5,6 @@ disk only lend the numbers that findings have in their documents.
 """
 
 import csv
-import hashlib
 import io
 import json
 import re
@@ -21,7 +20,7 @@ from openpyxl.utils import get_column_letter
 
 from reviewkit.checks import title_of
 from reviewkit.decisions import Decision, Disposition, Role, Signature, Standing, standing
-from reviewkit.document.files import make_folder, write_bytes
+from reviewkit.document.files import make_folder, read_bytes, sha256_of, write_bytes
 from reviewkit.document.outline import subject_text
 from reviewkit.document.page import sections_html
 from reviewkit.document.pdf import SIGNERS, sections_pdf
@@ -237,7 +236,7 @@ def written(minutes: Minutes, folder: str | Path) -> Path:
     """
     folder = Path(folder)
     make_folder(folder)
-    if (folder / FILE_NAME).exists() and _sha(_read(folder / FILE_NAME)) in minutes.signed:
+    if (folder / FILE_NAME).exists() and sha256_of(read_bytes(folder / FILE_NAME)) in minutes.signed:
         raise DocumentError(f"{folder} holds signed minutes of {minutes.week}, which stay; choose another --out")
     told = sections(minutes)
     title = f"Week {minutes.week}"
@@ -255,7 +254,7 @@ def written(minutes: Minutes, folder: str | Path) -> Path:
         write_bytes(folder / name, content)
     kept = {
         "schema": SCHEMA, "week": minutes.week, "seq": minutes.seq, "head": minutes.head,
-        "files": {name: _sha(content) for name, content in files.items()},
+        "files": {name: sha256_of(content) for name, content in files.items()},
         "boxes": [{"role": b.role.value, "page": b.page, "corners_pt": b.corners_pt} for b in boxes_of(made)],
     }  # fmt: skip
     write_bytes(folder / FILE_NAME, (json.dumps(kept, sort_keys=True, indent=1) + "\n").encode())
@@ -290,16 +289,16 @@ def sign_minutes(
     """
     folder, moment = Path(folder), when or datetime.now(UTC)
     told = _kept(folder)
-    before = _signatures(record, _sha(_read(folder / FILE_NAME)))
+    before = _signatures(record, sha256_of(read_bytes(folder / FILE_NAME)))
     _refuse_signing(folder, told, record, before, role, identity)
-    content = signed(_read(folder / PDF), role, identity, told.boxes, moment, f"minutes of {told.week}")
+    content = signed(read_bytes(folder / PDF), role, identity, told.boxes, moment, f"minutes of {told.week}")
     # The new file lies ready before the record says that it is there.
     ready = write_bytes(folder / f".{PDF}.signed", content)
     try:
         introduced(record, identity)
         data = {
             "item": _MINUTES, "week": told.week, "role": role.value, "certificate": identity.fingerprint,
-            "pdf_sha256": _sha(content), "minutes_sha256": _sha(_read(folder / FILE_NAME)),
+            "pdf_sha256": sha256_of(content), "minutes_sha256": sha256_of(read_bytes(folder / FILE_NAME)),
         }  # fmt: skip
         event = record.append(Kind.MEETING, "", "", identity.name, data, when=moment)
         ready.replace(folder / PDF)
@@ -321,9 +320,9 @@ def verify_minutes(folder: str | Path, record: Record | None = None) -> tuple[Li
     told = _kept(folder)
     changed = [Line(False, text) for text in _changed(folder, told)]
     lines = changed or [Line(True, f"all files are as {FILE_NAME} says")]
-    content, expected = _read(folder / PDF), None
+    content, expected = read_bytes(folder / PDF), None
     if record is not None:
-        before = _signatures(record, _sha(_read(folder / FILE_NAME)))
+        before = _signatures(record, sha256_of(read_bytes(folder / FILE_NAME)))
         signers = tuple((Role(e.data["role"]), e.who, str(e.data["certificate"])) for e in before)
         expected = Expected(signers, before[-1].data["pdf_sha256"] if before else told.pdf_sha256)
         lines += [Line(False, f"the record: {problem}") for problem in record.verify([told.head])]
@@ -387,7 +386,7 @@ def _numbers(out: str | Path | None, wanted: set[str]) -> dict[str, dict[str, in
     for path in sorted(Path(out).rglob("review.json")) if out else ():
         try:
             content = path.read_bytes()
-            if (digest := _sha(content)) in wanted:
+            if (digest := sha256_of(content)) in wanted:
                 numbers[digest] = {str(f["key"]): n for n, f in enumerate(json.loads(content)["findings"], 1)}
         except (OSError, ValueError, LookupError, TypeError):
             continue
@@ -637,7 +636,7 @@ def _refuse_signing(
         if event.data["role"] == role.value:
             raise SigningError(f"the minutes of {week} are signed by {event.who} as {role.value} already")
     expected = before[-1].data["pdf_sha256"] if before else told.pdf_sha256
-    if _sha(_read(folder / PDF)) != expected:
+    if sha256_of(read_bytes(folder / PDF)) != expected:
         raise SigningError(f"{folder / PDF} is not the file that was written or signed; run reviewkit verify {folder}")
     if role is Role.APPROVER:
         if not before:
@@ -664,14 +663,14 @@ def _changed(folder: Path, told: _Kept) -> list[str]:
     for name, digest in told.files.items():
         if not (folder / name).exists():
             problems.append(f"{name} is missing")
-        elif name != PDF and _sha(_read(folder / name)) != digest:
+        elif name != PDF and sha256_of(read_bytes(folder / name)) != digest:
             problems.append(f"{name} was changed")
     return problems
 
 
 def _kept(folder: Path) -> _Kept:
     try:
-        told = json.loads(_read(folder / FILE_NAME))
+        told = json.loads(read_bytes(folder / FILE_NAME))
         if told["schema"] != SCHEMA:
             raise DocumentError(f"{folder / FILE_NAME}: schema {told['schema']!r}, this kit reads {SCHEMA!r}")
         boxes = tuple(Box(Role(b["role"]), int(b["page"]), _corners(*b["corners_pt"])) for b in told["boxes"])
@@ -683,14 +682,3 @@ def _kept(folder: Path) -> _Kept:
 
 def _corners(x0_pt: float, y0_pt: float, x1_pt: float, y1_pt: float) -> tuple[float, float, float, float]:
     return float(x0_pt), float(y0_pt), float(x1_pt), float(y1_pt)
-
-
-def _read(path: Path) -> bytes:
-    try:
-        return path.read_bytes()
-    except OSError as error:
-        raise DocumentError(f"{path} cannot be read: {error.strerror}") from None
-
-
-def _sha(content: bytes) -> str:
-    return hashlib.sha256(content).hexdigest()

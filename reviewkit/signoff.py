@@ -1,6 +1,5 @@
 """From a review on disk to a signed document: noted in the record, decided, signed twice, verified."""
 
-import hashlib
 import json
 from collections.abc import Sequence
 from datetime import UTC, datetime
@@ -8,7 +7,7 @@ from pathlib import Path
 
 from reviewkit.checks import NOT_COVERED, titles
 from reviewkit.decisions import Decision, Role, Standing, named, refusals, reviewed, standing
-from reviewkit.document.files import MANIFEST, read_review, write_bytes
+from reviewkit.document.files import MANIFEST, read_bytes, read_review, sealed, sha256_of, write_bytes
 from reviewkit.document.pdf import HEAD, Decided, Edition, review_pdf
 from reviewkit.document.typeset import Typeset
 from reviewkit.errors import DocumentError, RecordError, SigningError
@@ -48,6 +47,23 @@ def printed(folder: Path, edition: Edition = Edition.INTERNAL, target: Path | No
     return write_bytes(target or folder / DOCUMENT, made.content)
 
 
+def completed(folder: Path) -> Path:
+    """Close the folder of a review whose other files are in place: its manifest, then the document that carries it.
+
+    Parameters
+    ----------
+    folder : Path
+
+    Returns
+    -------
+    Path
+        The HTML document.
+    """
+    sealed(read_review(folder), folder)
+    printed(folder)
+    return folder / "review.html"
+
+
 def noted(folder: Path, record: Record, who: str) -> Standing:
     """Put a review on record when it is not there yet, and say how its revision stands.
 
@@ -60,7 +76,7 @@ def noted(folder: Path, record: Record, who: str) -> Standing:
         The reviewer.
     """
     review = read_review(folder)
-    reviewed(record, review, _review_hash(folder), who)
+    reviewed(record, review, review_hash(folder), who)
     return standing(record, *named(review))
 
 
@@ -128,15 +144,15 @@ def sign(folder: Path, record: Record, role: Role, identity: Identity, when: dat
         made = review_pdf(folder, NOT_COVERED, titles(), decided=_decided(seen, record.head))
         content, boxes = made.content, boxes_of(made)
     else:
-        content, boxes = _read(document), ()
-        if _sha(content) != seen.signatures[-1].pdf_sha256:
+        content, boxes = read_bytes(document), ()
+        if sha256_of(content) != seen.signatures[-1].pdf_sha256:
             raise SigningError(f"{document} is not the file that the reviewer signed; run reviewkit verify {folder}")
     assert seen.outcome is not None
     done = signed(content, role, identity, boxes, moment, seen.outcome.value)
     introduced(record, identity)
     data = {
-        "role": role.value, "certificate": identity.fingerprint, "pdf_sha256": _sha(done),
-        "review_sha256": seen.review_sha256, "manifest_sha256": _sha(_read(folder / MANIFEST)),
+        "role": role.value, "certificate": identity.fingerprint, "pdf_sha256": sha256_of(done),
+        "review_sha256": seen.review_sha256, "manifest_sha256": sha256_of(read_bytes(folder / MANIFEST)),
     }  # fmt: skip
     event = record.append(Kind.SIGNED, seen.number, seen.revision, identity.name, data, seen=seen.version, when=moment)
     write_bytes(document, done)
@@ -154,13 +170,13 @@ def verify(path: Path, record: Record | None = None) -> tuple[Line, ...]:
         What signers and hashes are held against.
     """
     if path.suffix == ".jsonl":
-        problems = verify_lines(_read(path).decode("utf-8", "replace"))
+        problems = verify_lines(read_bytes(path).decode("utf-8", "replace"))
         return tuple(Line(False, text) for text in problems) or (Line(True, "the exported chain is whole"),)
     folder = path if path.is_dir() else None
     document = path / DOCUMENT if folder else path
     if not document.exists():
         raise DocumentError(f"{document} does not exist; review first, or name the PDF itself")
-    content = _read(document)
+    content = read_bytes(document)
     lines = list(check_folder(folder)) if folder else []
     seen, chain = _held(content, record)
     lines += check_document(content, _expected(seen, content))
@@ -172,7 +188,7 @@ def _refuse_signing(folder: Path, seen: Standing, role: Role, identity: Identity
     changed = [line.text for line in check_folder(folder) if line.holds is False]
     if changed:
         raise SigningError(f"{folder} is not as it was reviewed: {'; '.join(changed[:4])}; review again")
-    if _review_hash(folder) != seen.review_sha256:
+    if review_hash(folder) != seen.review_sha256:
         raise SigningError(f"the record's last review of {what} is another one; run reviewkit record add {folder}")
     if seen.outcome is None:
         raise SigningError(f"{what} has no outcome on record; choose one with reviewkit record add {folder} --outcome")
@@ -288,7 +304,7 @@ def _expected(seen: Standing | None, content: bytes) -> Expected | None:
         return None
     rows = [*seen.signatures, *(signature for signature, _ in seen.void)]
     # A voided document is still held against what was signed: the review that its hash belongs to.
-    digest = _sha(content)
+    digest = sha256_of(content)
     of_this = [s for s in rows if s.pdf_sha256 == digest]
     review = of_this[-1].review_sha256 if of_this else seen.review_sha256
     mine = [s for s in rows if s.review_sha256 == review]
@@ -302,22 +318,12 @@ def _state(seen: Standing | None, folder: Path | None) -> Sequence[Line]:
     if seen.superseded_by:
         lines.append(Line(None, f"revision {seen.superseded_by} has superseded this one"))
     if folder is not None:
-        same = _review_hash(folder) == seen.review_sha256
+        same = review_hash(folder) == seen.review_sha256
         told = "is the one on record" if same else "is not the last one on record"
         lines.append(Line(same, f"review.json {told}"))
     return lines
 
 
-def _review_hash(folder: Path) -> str:
-    return _sha(_read(folder / "review.json"))
-
-
-def _read(path: Path) -> bytes:
-    try:
-        return path.read_bytes()
-    except OSError as error:
-        raise DocumentError(f"{path} cannot be read: {error.strerror}") from None
-
-
-def _sha(content: bytes) -> str:
-    return hashlib.sha256(content).hexdigest()
+def review_hash(folder: Path) -> str:
+    """Hash of a review, by which the record knows it."""
+    return sha256_of(read_bytes(folder / "review.json"))

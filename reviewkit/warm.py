@@ -29,10 +29,10 @@ from traitlets import Type
 from traitlets.config import Config
 
 from reviewkit import errors
-from reviewkit.document.files import make_folder, read_review, sealed, write_bytes
+from reviewkit.document.files import make_folder, write_bytes
 from reviewkit.errors import ReviewError, WorkbookError
 from reviewkit.resources import resource
-from reviewkit.signoff import printed
+from reviewkit.signoff import completed
 from reviewkit.submission import read_submission
 
 _REVIEW = "part_review.ipynb"
@@ -71,9 +71,7 @@ def documented_here(source: str | Path, folder: str | Path) -> Path:
         unfinished.unlink(missing_ok=True)
     parameters = {"source": str(Path(source).resolve()), "folder": str(folder)}
     run_here(_REVIEW, parameters, folder / "review.ipynb")
-    sealed(read_review(folder), folder)
-    printed(folder)
-    return folder / "review.html"
+    return completed(folder)
 
 
 def run_here(name: str, parameters: Mapping[str, object], target: Path) -> None:
@@ -115,15 +113,29 @@ def run_here(name: str, parameters: Mapping[str, object], target: Path) -> None:
                 log_output=False,
             )
         except PapermillExecutionError as error:
-            kind = getattr(errors, error.ename, None)
-            if isinstance(kind, type) and issubclass(kind, ReviewError):
-                raise kind(error.evalue) from None
-            write_bytes(stopped, nbformat.writes(_HereEngine.notebook).encode())
-            raise WorkbookError(
-                f"{name} stopped in cell {error.cell_index}: {error.ename}: {' '.join(error.evalue.split())}; "
-                f"see {stopped}"
-            ) from None
+            raise stopped_by(error, name, stopped, _HereEngine.notebook) from None
     write_bytes(target, nbformat.writes(executed).encode())
+
+
+def stopped_by(error: PapermillExecutionError, name: str, kept: Path, notebook: NotebookNode) -> ReviewError:
+    """What a run that stopped in a cell hands back; unless it is an error of the kit, the notebook is kept.
+
+    Parameters
+    ----------
+    error : PapermillExecutionError
+    name : str
+        File name of the workbook.
+    kept : Path
+        Where the notebook goes as far as it came.
+    notebook : NotebookNode
+    """
+    kind = getattr(errors, error.ename, None)
+    if isinstance(kind, type) and issubclass(kind, ReviewError):
+        return kind(error.evalue)
+    write_bytes(kept, nbformat.writes(notebook).encode())
+    return WorkbookError(
+        f"{name} stopped in cell {error.cell_index}: {error.ename}: {' '.join(error.evalue.split())}; see {kept}"
+    )
 
 
 class _HereEngine(Engine):  # type: ignore[misc]

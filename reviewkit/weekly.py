@@ -15,7 +15,7 @@ from typing import Any
 
 from reviewkit import crew
 from reviewkit import limits as tables
-from reviewkit.document.files import MANIFEST, make_folder, write_bytes
+from reviewkit.document.files import MANIFEST, file_sha256, make_folder, write_bytes
 from reviewkit.document.text import display_text
 from reviewkit.errors import RecordError, ReviewError, SetupError, SubmissionError
 from reviewkit.limits import load_limits
@@ -328,7 +328,7 @@ def _sent(source: Path, submission: Submission) -> str:
     names = [part.file for part in submission.parts] + [document.file for document in submission.documents]
     root = submission.folder or source.parent
     for name in ([SUBMISSION_FILE] if source.is_dir() else []) + names:
-        held = _sha(root / name) if (root / name).is_file() else ""
+        held = file_sha256(root / name) if (root / name).is_file() else ""
         digest.update(f"{name}\0{held}\0".encode("utf-8", "surrogatepass"))
     return digest.hexdigest()
 
@@ -352,14 +352,14 @@ def _absent(folder: Path) -> list[str]:
 
 def _is_signed(folder: Path, signed: set[str]) -> bool:
     review = folder / _REVIEW
-    return review.is_file() and (folder / DOCUMENT).is_file() and _sha(review) in signed
+    return review.is_file() and (folder / DOCUMENT).is_file() and file_sha256(review) in signed
 
 
 def _keep_signed(folder: Path, signed: set[str]) -> None:
     """Put a signed document aside before another review takes its place; it is still evidence."""
     if _is_signed(folder, signed):
         document = folder / DOCUMENT
-        document.replace(folder.with_name(f"{folder.name}-signed-{_sha(document)[:8]}.pdf"))
+        document.replace(folder.with_name(f"{folder.name}-signed-{file_sha256(document)[:8]}.pdf"))
 
 
 def _noted(out: Path, entries: Iterable[Entry], record: Record, who: str) -> list[Entry]:
@@ -418,8 +418,3 @@ def _kept(out: Path) -> Sequence[Entry]:
         return [Entry(**{**told, "done": Done(told["done"])}) for told in _state(out).get("entries", ())]
     except (ValueError, LookupError, TypeError):
         return []
-
-
-def _sha(path: Path) -> str:
-    with path.open("rb") as file:
-        return hashlib.file_digest(file, "sha256").hexdigest()

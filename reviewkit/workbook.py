@@ -16,12 +16,12 @@ from nbclient.exceptions import DeadKernelError
 from papermill.engines import NBClientEngine, papermill_engines
 from papermill.exceptions import PapermillExecutionError
 
-from reviewkit import errors
-from reviewkit.document.files import make_folder, read_review, sealed, write_bytes
-from reviewkit.errors import ReviewError, WorkbookError
+from reviewkit.document.files import make_folder, write_bytes
+from reviewkit.errors import WorkbookError
 from reviewkit.resources import resource
-from reviewkit.signoff import printed
+from reviewkit.signoff import completed
 from reviewkit.submission import read_submission
+from reviewkit.warm import stopped_by
 
 _CELL_SECONDS = 1800
 _START_SECONDS = 120
@@ -68,9 +68,7 @@ def documented(
         "quantity": quantity or 0,
     }
     run_workbook("part_review.ipynb", parameters, folder / "review.ipynb", progress)
-    sealed(read_review(folder), folder)
-    printed(folder)
-    return folder / "review.html"
+    return completed(folder)
 
 
 def comparison_documented(
@@ -158,14 +156,7 @@ def run_workbook(
             f"the process that ran {name} was killed, most likely for want of memory; free some or send a smaller mesh"
         ) from None
     except PapermillExecutionError as error:
-        kind = getattr(errors, error.ename, None)
-        if isinstance(kind, type) and issubclass(kind, ReviewError):
-            raise kind(error.evalue) from None
-        stopped = target.with_suffix(".stopped.ipynb")
-        write_bytes(stopped, nbformat.writes(engine.notebook).encode())
-        raise WorkbookError(
-            f"{name} stopped in cell {error.cell_index}: {error.ename}: {' '.join(error.evalue.split())}; see {stopped}"
-        ) from None
+        raise stopped_by(error, name, target.with_suffix(".stopped.ipynb"), engine.notebook) from None
     write_bytes(target, nbformat.writes(executed).encode())
 
 

@@ -15,7 +15,7 @@ from reviewkit import agenda as weeks
 from reviewkit.agenda import Agenda, Group, Item, State, agenda, pass_consent
 from reviewkit.compare import State as Change
 from reviewkit.decisions import conclude, decide, reviewed, standing
-from reviewkit.document.files import write_review
+from reviewkit.document.files import file_sha256, write_review
 from reviewkit.errors import RecordError, StaleError
 from reviewkit.figures.week import thumbnail, trend
 from reviewkit.limits import load_limits, machine, material
@@ -34,7 +34,7 @@ from reviewkit.model import (
 from reviewkit.record import Kind, Record
 from reviewkit.signing import DOCUMENT
 from reviewkit.submission import slug as named
-from reviewkit.weekly import Done, Entry, Week, _sha
+from reviewkit.weekly import Done, Entry, Week
 
 TODAY, LATER = date(2026, 3, 9), date(2026, 4, 20)
 WHO, DUE = "Ada Review", "2026-03-31"
@@ -70,7 +70,7 @@ class Factory:
         write_review(made, (), self.out / slug)
         self.entries.append(Entry(slug, slug, done))
         if noted:
-            reviewed(self.record, made, _sha(self.out / slug / "review.json"), WHO)
+            reviewed(self.record, made, file_sha256(self.out / slug / "review.json"), WHO)
         return f"{number} {revision}"
 
     def refused(self, name: str, reason: str, done: Done = Done.REFUSED) -> None:

@@ -17,6 +17,7 @@ import pytest
 from reviewkit import minutes as module
 from reviewkit.agenda import BY_CONSENT
 from reviewkit.decisions import Role, conclude, decide, standing
+from reviewkit.document.files import sha256_of
 from reviewkit.errors import DocumentError, RecordError, SigningError
 from reviewkit.minutes import minutes_of, sign_minutes, verify_minutes, written
 from reviewkit.record import Kind, Record
@@ -173,8 +174,8 @@ def test_findings_go_by_the_numbers_of_their_document_where_it_is_found(record, 
     (tmp_path / "out" / "lid" / "review.json").write_bytes(content)
     (tmp_path / "out" / "torn").mkdir()
     (tmp_path / "out" / "torn" / "review.json").write_bytes(b"{")
-    assert module._numbers(tmp_path / "out", {module._sha(content)}) == {
-        module._sha(content): {"PR-01:lid:part": 1, "PR-07:lid:part": 2, "PR-04:lid:part": 3}
+    assert module._numbers(tmp_path / "out", {sha256_of(content)}) == {
+        sha256_of(content): {"PR-01:lid:part": 1, "PR-07:lid:part": 2, "PR-04:lid:part": 3}
     }
     assert (
         module._finding_words("PR-07:lid:part", {"PR-07:lid:part": 2}) == "No. 2 PR-07 Tall and thin: lid, whole part"

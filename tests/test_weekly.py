@@ -16,7 +16,7 @@ import trimesh
 
 from reviewkit import limits, weekly
 from reviewkit.decisions import standing
-from reviewkit.document.files import read_review
+from reviewkit.document.files import file_sha256, read_review
 from reviewkit.errors import RecordError, SetupError, SubmissionError
 from reviewkit.record import Kind, Record
 from reviewkit.signing import check_folder
@@ -233,7 +233,7 @@ def test_a_review_whose_files_do_not_arrive_is_told(copy, monkeypatch):
 def sign(root: Path, name: str = "block") -> Record:
     """A record that says that a review is signed; the rest of it does not matter here."""
     record = Record(root / "records")
-    digest = weekly._sha(root / "out" / name / "review.json")
+    digest = file_sha256(root / "out" / name / "review.json")
     data = {"role": "reviewer", "certificate": "c", "pdf_sha256": "p", "review_sha256": digest}
     record.append(Kind.SIGNED, "N-1", "A", "Ada Review", data)
     return record

@@ -90,7 +90,7 @@ def sealed(review: Review, folder: Path) -> Path:
     Path
     """
     files = {
-        path.relative_to(folder).as_posix(): {"sha256": _sha256(path), "bytes": path.stat().st_size}
+        path.relative_to(folder).as_posix(): {"sha256": file_sha256(path), "bytes": path.stat().st_size}
         for path in sorted(folder.rglob("*"))
         if path.is_file() and path.name not in (MANIFEST, "review.pdf") and not path.name.startswith(".")
     }
@@ -148,6 +148,31 @@ def write_bytes(path: Path, content: bytes) -> Path:
     finally:
         temporary.unlink(missing_ok=True)
     return path
+
+
+def read_bytes(path: Path) -> bytes:
+    """What a file of a document holds.
+
+    Raises
+    ------
+    DocumentError
+        When it cannot be read.
+    """
+    try:
+        return path.read_bytes()
+    except OSError as error:
+        raise DocumentError(f"{path} cannot be read: {error.strerror}") from None
+
+
+def sha256_of(content: bytes) -> str:
+    """Hash of what a file holds, as a manifest and the record keep it."""
+    return hashlib.sha256(content).hexdigest()
+
+
+def file_sha256(path: Path) -> str:
+    """Hash of a file, read in pieces."""
+    with path.open("rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()
 
 
 def evidence(review: Review) -> dict[str, np.ndarray[Any, Any]]:
@@ -244,11 +269,6 @@ def _npz(arrays: Mapping[str, np.ndarray[Any, Any]]) -> bytes:
             np.lib.format.write_array(member, np.ascontiguousarray(arrays[name]), allow_pickle=False)
             archive.writestr(zipfile.ZipInfo(f"{name}.npy"), member.getvalue(), zipfile.ZIP_DEFLATED, 4)
     return content.getvalue()
-
-
-def _sha256(path: Path) -> str:
-    with path.open("rb") as file:
-        return hashlib.file_digest(file, "sha256").hexdigest()
 
 
 def _plain(value: Any) -> Any:

@@ -5,7 +5,6 @@ The panel holds no rule: every act is one call of :mod:`reviewkit.decisions` or
 again before anything is shown, so that several people may decide at once.
 """
 
-import hashlib
 import html
 import json
 from collections.abc import Callable, Iterator, Mapping, Sequence
@@ -36,7 +35,7 @@ from reviewkit.document.text import counted, display_text, worst_first
 from reviewkit.errors import RecordError, ReviewError
 from reviewkit.model import Drawing, Finding, Outcome, Review
 from reviewkit.record import Kind, Record
-from reviewkit.signoff import noted
+from reviewkit.signoff import noted, review_hash
 
 CLASS = "reviewkit-meeting"
 
@@ -290,7 +289,7 @@ class MeetingPanel(widgets.VBox):  # type: ignore[misc]
         except RecordError as error:
             held = [e for e in self._record.events(number, revision) if e.kind is Kind.REVIEWED]
             return None, str(error) if held else f"{what} is not on record yet."
-        if seen.review_sha256 != _hash(Path(self.part.value)):
+        if seen.review_sha256 != review_hash(Path(self.part.value)):
             return None, (
                 f"{what}: the record's last review of it is another one; putting this one on record voids what was "
                 "signed on that"
@@ -390,15 +389,11 @@ def _told(*lines: str) -> str:
     return "".join(f'<p class="told">{_shown(line, 900)}</p>' for line in lines if line)
 
 
-def _hash(folder: Path) -> str:
-    return hashlib.sha256((folder / "review.json").read_bytes()).hexdigest()
-
-
 def _part_label(folder: Path, record: Record, on_record: Mapping[str, tuple[str, str]]) -> str:
     """A review in the list: what it is of, and what is left to decide."""
     try:
         submission = json.loads((folder / "review.json").read_bytes())["submission"]
-        held = on_record.get(_hash(folder))
+        held = on_record.get(review_hash(folder))
     except (OSError, ValueError, LookupError, TypeError):
         return f"{display_text(folder.name, 60)}: cannot be read"
     told = [submission.get(name) for name in ("number", "revision", "name")]

@@ -8,12 +8,12 @@ import trimesh
 from reviewkit import review as front
 from reviewkit.agenda import Group, agenda
 from reviewkit.decisions import Outcome, reviewed, standing
-from reviewkit.document.files import write_review
+from reviewkit.document.files import file_sha256, write_review
 from reviewkit.figures import drawings
 from reviewkit.model import Verdict
 from reviewkit.panels.agenda import AgendaPanel
 from reviewkit.record import Kind, Record
-from reviewkit.weekly import Done, Entry, Week, _sha, _write, read_week
+from reviewkit.weekly import Done, Entry, Week, _write, read_week
 
 HOSTILE = "<script>alert(1)</script><img src=x onerror=alert(1)>"
 WHO = "Ada Review"
@@ -34,7 +34,7 @@ def made(tmp_path_factory):
         head = {**told.submission, "number": number, "revision": "A", "name": f"{name} {HOSTILE}"}
         told = replace(told, submission=head)
         write_review(told, drawings(told), root / "out" / name)
-        reviewed(Record(root / "records"), told, _sha(root / "out" / name / "review.json"), WHO)
+        reviewed(Record(root / "records"), told, file_sha256(root / "out" / name / "review.json"), WHO)
         entries.append(Entry(name, name, Done.REVIEWED))
     _write(root / "out", entries)
     return root
