@@ -24,8 +24,7 @@ from reviewkit.errors import DocumentError, RecordError
 from reviewkit.figures import week as figures
 from reviewkit.limits import load_limits
 from reviewkit.model import Drawing, Outcome, Review, Verdict
-from reviewkit.record import FILE_NAME as RECORD_FILE
-from reviewkit.record import Event, Kind, Record
+from reviewkit.record import Event, Kind, Record, find_record
 from reviewkit.weekly import Entry, Week, week_label
 
 PAGE = "agenda.html"
@@ -150,7 +149,7 @@ def agenda(week: Week, records: str | Path | None = None, today: date | None = N
         The present day by default, for what is late.
     """
     day = today or datetime.now(UTC).date()
-    record = Record(records) if records and (Path(records) / RECORD_FILE).exists() else None
+    record = find_record(records)
     heads = _heads(week.out)
     items = [_item(entry, week.folder(entry), heads, record, day) for entry in week.entries]
     return Agenda(week, tuple(sorted(items, key=SORTS["agenda"])), trend(record) if record else None)

@@ -211,11 +211,11 @@ def _report(options: argparse.Namespace) -> int:
 
 
 def _compare(options: argparse.Namespace) -> int:
-    from reviewkit.record import FILE_NAME
+    from reviewkit.record import find_record
     from reviewkit.workbook import comparison_documented
 
     out = options.out or Path("out") / f"{options.old.resolve().name}-{options.new.resolve().name}"
-    kept = options.records or (_RECORDS if (_RECORDS / FILE_NAME).exists() else None)
+    kept = options.records or (_RECORDS if find_record(_RECORDS) else None)
     with _Progress() as tell:
         words, page = comparison_documented(options.old, options.new, out, kept, progress=tell)
     print(words)
@@ -241,19 +241,19 @@ def _weekly(options: argparse.Namespace) -> int:
 
 def _consent(options: argparse.Namespace) -> int:
     from reviewkit.agenda import agenda, pass_consent
-    from reviewkit.record import Record
+    from reviewkit.record import require_record
     from reviewkit.weekly import read_week
 
-    event = pass_consent(Record(options.records), agenda(read_week(options.out), options.records), options.who)
+    event = pass_consent(require_record(options.records), agenda(read_week(options.out), options.records), options.who)
     print(event.words)
     return 0
 
 
 def _minutes(options: argparse.Namespace) -> int:
     from reviewkit.minutes import minutes_of, written
-    from reviewkit.record import Record
+    from reviewkit.record import require_record
 
-    told = minutes_of(Record(options.records), options.week, options.reviews)
+    told = minutes_of(require_record(options.records), options.week, options.reviews)
     page = written(told, options.out or Path("out") / f"minutes-{options.week}")
     print(told.words)
     print(f"minutes: {page}")
@@ -262,9 +262,9 @@ def _minutes(options: argparse.Namespace) -> int:
 
 def _record_show(options: argparse.Namespace) -> int:
     from reviewkit.decisions import standing
-    from reviewkit.record import Record
+    from reviewkit.record import require_record
 
-    record = Record(options.records)
+    record = require_record(options.records)
     if not (options.number and options.revision):
         for event in record.events(options.number):
             print(f"{event.seq} {event.words}")
@@ -308,16 +308,16 @@ def _record_add(options: argparse.Namespace) -> int:
 
 
 def _record_export(options: argparse.Namespace) -> int:
-    from reviewkit.record import Record
+    from reviewkit.record import require_record
 
-    print(f"head {Record(options.records).export(options.file)}")
+    print(f"head {require_record(options.records).export(options.file)}")
     return 0
 
 
 def _record_verify(options: argparse.Namespace) -> int:
-    from reviewkit.record import Record
+    from reviewkit.record import require_record
 
-    record = Record(options.records)
+    record = require_record(options.records)
     problems = record.verify()
     for problem in problems:
         print(f"FALSE  {problem}")
@@ -356,17 +356,14 @@ def _sign(options: argparse.Namespace) -> int:
 
 
 def _verify(options: argparse.Namespace) -> int:
-    from reviewkit.errors import RecordError
     from reviewkit.minutes import FILE_NAME as MINUTES
     from reviewkit.minutes import verify_minutes
-    from reviewkit.record import FILE_NAME, Record
+    from reviewkit.record import find_record, require_record
     from reviewkit.signoff import verify
 
-    kept = options.records or (_RECORDS if (_RECORDS / FILE_NAME).exists() else None)
-    if kept and not (kept / FILE_NAME).exists():
-        raise RecordError(f"{kept} holds no record; give the folder that reviewkit sign wrote to")
+    record = require_record(options.records) if options.records else find_record(_RECORDS)
     check = verify_minutes if (options.path / MINUTES).exists() else verify
-    lines = check(options.path, Record(kept) if kept else None)
+    lines = check(options.path, record)
     for line in lines:
         print(f"{'holds' if line.holds else 'FALSE' if line.holds is False else 'note '}  {line.text}")
     return 1 if any(line.holds is False for line in lines) else 0
@@ -422,7 +419,11 @@ def _open(options: argparse.Namespace) -> int:
                 shutil.copy(workbook, options.folder / workbook.name)
     except OSError as error:
         raise DocumentError(f"cannot copy the workbooks to {options.folder}: {error.strerror}") from None
-    command = [sys.executable, "-m", "jupyterlab", "--ServerApp.root_dir", str(options.folder.resolve())]
+    # Workbooks run where the commands run, so that `out` and `records` are the same folders for both.
+    command = [
+        sys.executable, "-m", "jupyterlab", "--ServerApp.root_dir", str(options.folder.resolve()),
+        "--MappingKernelManager.root_dir", str(Path.cwd()),
+    ]  # fmt: skip
     return subprocess.call(command + ["--no-browser"] * options.no_browser)
 
 

@@ -34,7 +34,7 @@ from reviewkit.measure.rays import RayTree
 from reviewkit.measure.revision import Moved, moved_surface
 from reviewkit.model import Drawing, Finding, Measurement, PartFacts, Review, Sense, Verdict
 from reviewkit.picture import informative_views, shaded
-from reviewkit.record import FILE_NAME, Record
+from reviewkit.record import find_record
 from reviewkit.review import Progress, review
 
 # Features named by their place keep it when the rest of the part moves a little.
@@ -218,11 +218,9 @@ def promised(records: str | Path, old: Review) -> Standing | None:
         Folder of the record; empty for none.
     old : Review
     """
-    if not records or not (Path(records) / FILE_NAME).exists():
-        return None
-    record = Record(records)
+    record = find_record(records)
     number, revision = named(old)
-    return standing(record, number, revision) if record.events(number, revision) else None
+    return standing(record, number, revision) if record and record.events(number, revision) else None
 
 
 def heading(comparison: Comparison) -> tuple[str, str]:

@@ -254,6 +254,27 @@ class Record:
         base.execute("commit")
 
 
+def find_record(folder: Path | str | None) -> Record | None:
+    """The record in a folder, None where it holds none or no folder is named; never makes one."""
+    return Record(folder) if folder and (Path(folder) / FILE_NAME).exists() else None
+
+
+def require_record(folder: Path | str) -> Record:
+    """The record in a folder that must hold one: a mistyped name is not to become a new record.
+
+    Raises
+    ------
+    RecordError
+        When it holds none.
+    """
+    record = find_record(folder)
+    if record is None:
+        raise RecordError(
+            f"{folder} holds no record; give the folder that the first decision, review or signature was written to"
+        )
+    return record
+
+
 def verify_lines(text: str, anchors: Iterable[str] = ()) -> tuple[str, ...]:
     """What is wrong with an exported record, a line each; nothing when its chain is whole.
 

@@ -19,8 +19,7 @@ from reviewkit.document.files import MANIFEST, file_sha256, make_folder, write_b
 from reviewkit.document.text import display_text
 from reviewkit.errors import RecordError, ReviewError, SetupError, SubmissionError
 from reviewkit.limits import load_limits
-from reviewkit.record import FILE_NAME as RECORD_FILE
-from reviewkit.record import Kind, Record
+from reviewkit.record import Kind, Record, find_record
 from reviewkit.review import DEFAULT_MACHINE, DEFAULT_MATERIAL
 from reviewkit.signing import DOCUMENT
 from reviewkit.signoff import noted
@@ -154,7 +153,7 @@ def run_week(
     make_folder(out)
     if who and not records:
         raise RecordError(f"reviews for {who} cannot be put on record; name the folder of the record too")
-    record = Record(records) if records and (who or (Path(records) / RECORD_FILE).exists()) else None
+    record = Record(records) if records and who else find_record(records)
     signed = {str(e.data["review_sha256"]) for e in record.events() if e.kind is Kind.SIGNED} if record else set()
     before = {entry.slug: entry for entry in _kept(out)}
     places = {_entry(source, folder).slug: source for source in sources}

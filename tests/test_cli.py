@@ -331,9 +331,24 @@ def test_open_copies_the_workbooks_and_starts_the_laboratory(started, tmp_path):
     shipped = {path.name: path.read_bytes() for path in resource("workbooks").glob("*.ipynb")}
     assert {path.name: path.read_bytes() for path in folder.iterdir()} == shipped
     assert shipped
-    assert started == [[sys.executable, "-m", "jupyterlab", "--ServerApp.root_dir", str(folder)]]
+    lab = [sys.executable, "-m", "jupyterlab", "--ServerApp.root_dir", str(folder)]
+    assert started == [[*lab, "--MappingKernelManager.root_dir", str(Path.cwd())]]
     cli.main(["open", str(folder), "--no-browser"])
     assert started[1] == [*started[0], "--no-browser"]
+
+
+def test_workbooks_run_where_the_commands_run(started, tmp_path, monkeypatch):
+    """A kernel of an opened workbook and a command mean the same folder by `out`."""
+    from jupyter_server.services.kernels.kernelmanager import AsyncMappingKernelManager
+    from traitlets.config import Config
+
+    monkeypatch.chdir(tmp_path)
+    cli.main(["open"])
+    given = dict(zip(started[0][3::2], started[0][4::2], strict=True))
+    manager = AsyncMappingKernelManager(
+        config=Config(MappingKernelManager={"root_dir": given["--MappingKernelManager.root_dir"]})
+    )
+    assert manager.cwd_for_path("meeting.ipynb") == str(tmp_path)
 
 
 def test_open_leaves_an_edited_workbook_alone(started, tmp_path):

@@ -12,6 +12,7 @@ from reviewkit.document.show import findings_table, summary
 from reviewkit.document.text import counted, display_text, worst_first
 from reviewkit.errors import RecordError, ReviewError
 from reviewkit.model import Verdict
+from reviewkit.panels.keys import kept_keys
 from reviewkit.record import Record
 from reviewkit.weekly import read_week
 
@@ -50,7 +51,8 @@ class AgendaPanel(widgets.VBox):  # type: ignore[misc]
         self.sort.observe(lambda _: self._list(), names="value")
         self.part.observe(lambda _: self._open(), names="value")
         self.consent.on_click(lambda _: self._pass())
-        super().__init__([self.sort, self.rows, self.who, self.consent, self.said, self.part, self.shown])
+        keys = widgets.HTML(f"{kept_keys(CLASS)}</style>")
+        super().__init__([keys, self.sort, self.rows, self.who, self.consent, self.said, self.part, self.shown])
         self.add_class(CLASS)
         self._list()
 

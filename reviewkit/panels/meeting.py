@@ -34,6 +34,7 @@ from reviewkit.document.show import findings_table
 from reviewkit.document.text import counted, display_text, worst_first
 from reviewkit.errors import RecordError, ReviewError
 from reviewkit.model import Drawing, Finding, Outcome, Review
+from reviewkit.panels.keys import kept_keys
 from reviewkit.record import Kind, Record
 from reviewkit.signoff import noted, review_hash
 
@@ -42,10 +43,7 @@ CLASS = "reviewkit-meeting"
 _OPEN, _EVERY = "need a decision", "all"
 _LABEL: dict[str, Any] = {"style": {"description_width": "7em"}}
 _FIELD: dict[str, Any] = _LABEL | {"layout": {"width": "auto"}}
-# A notebook takes letters typed on a list or a button for commands of its own, such as to delete a cell, unless the
-# element itself says not to; only the page can make it say so.
-_LOOK = f"""<style onload="this.closest('.{CLASS}')?.addEventListener('focusin',
-  event => event.target.setAttribute('data-lm-suppress-shortcuts', 'true'))">
+_LOOK = f"""{kept_keys(CLASS)}
 .{CLASS} .widget-radio {{ display: flex; flex-direction: row; align-items: baseline; width: auto; height: auto; }}
 .{CLASS} .widget-radio > label {{ flex: none; text-align: right; margin-right: 8px; }}
 .{CLASS} .widget-radio-box {{ flex-flow: row wrap; gap: 2px 12px; margin: 0; }}
