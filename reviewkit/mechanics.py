@@ -34,7 +34,7 @@ from reviewkit.measure.plane_model import (
 from reviewkit.measure.scatter import ForceScatter, WidthScatter, force_scatter
 from reviewkit.measure.sections import volume_corners
 from reviewkit.model import Finding, Floats, Place, Severity, Verdict
-from reviewkit.submission import Box, Motion, MotionKind, Region, RegionKind
+from reviewkit.submission import Box, Motion, MotionKind, Region, RegionKind, Requirement, RequirementKind
 from reviewkit.workpiece import Workpiece
 
 DOMAIN = "mechanics"
@@ -207,6 +207,21 @@ class MechanicsCase(Case):
         if moved:
             return "No flexure carries what is declared to move and none is declared: nothing bends when it moves."
         return "No flexure was found and nothing is declared to move, so nothing is meant to bend."
+
+    @cached_property
+    def asked(self) -> tuple[Requirement, ...]:
+        """Requirements on the force of regions of this part that move."""
+        moving = {carried.motion.region for carried in self.workpiece.motions}
+        moving |= {region.name for region in self.workpiece.regions if region.kind is RegionKind.MOVING}
+        own = moving & {region.name for region in self.workpiece.regions}
+        every = self.workpiece.submission.requirements
+        return tuple(one for one in every if one.what is RequirementKind.FORCE and one.region in own)
+
+    def answers(self, requirement: Requirement) -> bool:
+        """Whether the checks of mechanics speak of a requirement, if only to say why they cannot judge it."""
+        if requirement.what is RequirementKind.LIFE:
+            return not self.idle_words
+        return requirement in self.asked
 
     @property
     def unmoved_words(self) -> str:

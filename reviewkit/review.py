@@ -100,7 +100,7 @@ def opened(
     """Read a submission and its meshes and settle each part's setup; parameters as for :func:`review`."""
     submission = read_submission(Path(source), units=units, machine=machine, material=material, quantity=quantity)
     limits = load_limits()
-    workpieces = []
+    beside: dict[str, Workpiece] = {}
     for entry in submission.parts:
         progress(f"reading {entry.file}")
         part = read_part(
@@ -112,8 +112,8 @@ def opened(
             units=entry.units,
             declared_bodies=entry.bodies,
         )
-        workpieces.append(Workpiece(submission, part, _setup(submission, entry, part, limits)))
-    return Case(submission, tuple(workpieces), limits)
+        beside[entry.id] = Workpiece(submission, part, _setup(submission, entry, part, limits), beside)
+    return Case(submission, tuple(beside.values()), limits)
 
 
 def judged(case: Case, checks: Sequence[Check] = CHECKS, progress: Progress = lambda _: None) -> tuple[Finding, ...]:

@@ -2,8 +2,8 @@
 
 import hashlib
 from collections import OrderedDict
-from collections.abc import Callable
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
 from functools import cached_property
 from typing import Any, TypeVar
 
@@ -24,7 +24,7 @@ from reviewkit.submission import Region, RegionKind, Submission, region_contains
 T = TypeVar("T")
 
 # Enough for the measures of a few parts in a few setups; a batch moves on and forgets.
-_KEPT_MEASURES = 48
+_KEPT_MEASURES = 96
 _kept: OrderedDict[tuple[Any, ...], Any] = OrderedDict()
 
 
@@ -33,12 +33,14 @@ class Workpiece:
     """A part, its setup and the submission that it belongs to.
 
     Measures are kept in the process by shape, setup, name and arguments, so that asking
-    twice, from two checks or from two workpieces alike, costs once.
+    twice, from two checks or from two workpieces alike, costs once.  ``beside`` holds the
+    parts of the same submission by id, itself among them, where they were read.
     """
 
     submission: Submission
     part: Part
     setup: Setup
+    beside: Mapping[str, "Workpiece"] = field(default_factory=dict, repr=False)
 
     @cached_property
     def _shape(self) -> str:

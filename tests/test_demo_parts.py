@@ -188,7 +188,7 @@ def test_truth_tables_are_well_formed(build: ModuleType, submission: str) -> Non
     assert len(set(keys)) == len(keys)
     for row in rows:
         assert row["key"] == finding_key(row["code"], row["part"], row["subject"])
-        assert row["verdict"] in ("meets", "marginal", "fails")
+        assert row["verdict"] in ("meets", "marginal", "fails", "not checked")
         assert row["fault"]
         if row["x_mm"]:
             assert float(row["tolerance_mm"]) == 3.0
@@ -746,6 +746,30 @@ def test_arm_bends_across_its_layers(meshes: dict[str, trimesh.Trimesh], truth: 
     assert float(row["fault"].split()[-1]) == pytest.approx(strain, abs=1e-4)
     # PETG yields at 0.035 (from memory) in the layers, and at half of it across them (common practice).
     assert 0.5 * 0.035 < strain < 0.035
+
+
+def test_forces_of_the_tables_are_those_of_the_drawn_widths(
+    meshes: dict[str, trimesh.Trimesh], truth: list[dict[str, str]], build: ModuleType
+) -> None:
+    # Roark's Formulas for Stress and Strain, table 8.1 (from memory): F = 3 E I d / L3, PETG with E = 2000 MPa.
+    arm = 3 * 2000.0 * (12 * 1.6**3 / 12) * 6.0 / 28.0**3
+    row = rows_of(truth, "snap-clip", "ME-02")["nose"]
+    assert f"{arm:.2f} N" in row["fault"]
+    (needed,) = read_submission(PARTS / "snap-clip").requirements
+    assert arm < needed.nominal + needed.lower
+    for name, design, widths in (
+        ("launcher", build.LAUNCHER_A, (0.7, 44.0)),
+        ("launcher-b", build.LAUNCHER_B, (0.8, 47.2)),
+    ):
+        (leaf,) = {row["fault"] for subject, row in rows_of(truth, name, "ME-02").items() if subject == "shuttle"}
+        count, (thick, length) = 2 * len(design.leaf_x), widths
+        # Guided at both ends, table 8.1 case 1b: F = 12 E I d / L3 for each leaf.
+        free = count * 12 * 2000.0 * design.leaf_depth * thick**3 / 12 * 9.0 / length**3
+        assert f"{free:.1f} N" in leaf
+        cut = section(meshes[name], 10.0).intersection(box(design.leaf_x[-1] - 3, 0, design.leaf_x[-1] + 3, 80))
+        assert chord_mm(cut, (design.leaf_x[-1], design.spine_half + length / 2), (1, 0)) == pytest.approx(
+            thick, abs=1e-3
+        )
 
 
 def test_label_is_drawn_finer_than_a_line(meshes: dict[str, trimesh.Trimesh], truth: list[dict[str, str]]) -> None:

@@ -355,6 +355,36 @@ def test_a_module_without_tests_is_found():
     ]
 
 
+# --- kept measures ---------------------------------------------------------------------------
+
+
+def measured_twice(sources: Mapping[str, str]) -> list[str]:
+    """Names under which different functions keep what they measured of a workpiece: one would get the other's."""
+    makers: dict[str, dict[str, str]] = {}
+    for name, source in sources.items():
+        for node in ast.walk(ast.parse(source)):
+            if not (
+                isinstance(node, ast.Call) and isinstance(node.func, ast.Attribute) and node.func.attr == "measured"
+            ):
+                continue
+            if isinstance(node.args[0], ast.Constant):
+                made = node.args[1].body if isinstance(node.args[1], ast.Lambda) else node.args[1]
+                maker = ast.unparse(made.func if isinstance(made, ast.Call) else made)
+                makers.setdefault(str(node.args[0].value), {})[maker] = name
+    return [f"{kept!r}: {sorted(by.items())}" for kept, by in makers.items() if len(by) > 1]
+
+
+def test_what_is_measured_once_has_a_name_of_its_own():
+    # Two modules that bind functions of one name would pass; imports tell them apart.
+    assert measured_twice(MODULES) == []
+
+
+def test_one_name_for_two_measures_is_found():
+    one, other = "w.measured('bodies', lambda: bodies(w.faces))", "w.measured('bodies', drawn, row)"
+    assert measured_twice({"a": one, "b": other})
+    assert measured_twice({"a": one, "b": one}) == []
+
+
 # --- workbooks -------------------------------------------------------------------------------
 
 

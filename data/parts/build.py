@@ -41,6 +41,7 @@ SAGITTA_MM = 0.01  # of the chords that stand for an arc
 
 # Launcher, both revisions, x along the shot, y across, z off the plate [mm].
 STROKE, LEAF_ROOT_RADIUS = 9.0, 0.8
+MODULUS_MPA = 2000.0  # of PETG in the layers, as data/materials has it
 TROUGH_RADIUS, TIE_GAP, RAIL_END = 12.5, 2.0, 4.0
 FLOW_RADIUS = 14.0
 LANYARD_RADIUS, LANYARD_FROM_REAR = 2.5, 8.0
@@ -311,6 +312,7 @@ def launcher_faults() -> list[Fault]:
         *(Fault(part, "PR-05", subject, Verdict.FAILS,
                 f"gap {design.gap_left:g} mm between the shuttle's tail and its guide: it fuses", gap)
           for subject in ("part", place_name(gap))),
+        *_mechanism_faults(part, design),
         *(Fault(part, "SA-01", subject, Verdict.FAILS,
                 "open above and below, with voids between the leaves far wider than a finger")
           for subject in ("part", "shuttle")),
@@ -342,6 +344,24 @@ def launcher_faults() -> list[Fault]:
           for subject in ("part", "finger-opening")),
         Fault(part, "ER-05", "shuttle", Verdict.MARGINAL,
               f"loop {2 * design.loop_inner:g} mm across: no more than the widest finger needs"),
+    ]  # fmt: skip
+
+
+def _mechanism_faults(part: str, design: Launcher) -> list[Fault]:
+    """The rows of the mechanism: its leaves were sized as if they were free to shorten."""
+    count = 2 * len(design.leaf_x)
+    force_N = MODULUS_MPA * design.stiffness_mm * STROKE  # noqa: N806
+    too_stiff = f"{force_N:.1f} N as the sum of {count} free leaves, to which the ties that hold the rails add"
+    strained = f"{100 * design.strain:.2f} % as a free leaf, to which the pull along it and its fillets add"
+    return [
+        Fault(part, "ME-01", "part", Verdict.MEETS, f"{count} leaves, and two ties on each side"),
+        *(Fault(part, "ME-02", subject, Verdict.MARGINAL, too_stiff) for subject in ("part", "shuttle")),
+        *(Fault(part, "ME-03", subject, Verdict.MARGINAL, strained)
+          for subject in ("part", *(f"leaf-{number}" for number in range(1, count + 1)))),
+        Fault(part, "ME-04", "part", Verdict.MEETS, "leaves and ties bend within the layers"),
+        Fault(part, "ME-05", "part", Verdict.MEETS, "leaves are pulled more than pressed"),
+        Fault(part, "ME-06", "part", Verdict.MEETS, "nothing snaps in"),
+        Fault(part, "ME-07", "part", Verdict.MEETS, "scatters by less than what is asked of it allows"),
     ]  # fmt: skip
 
 
@@ -403,6 +423,9 @@ def launcher_b_faults() -> list[Fault]:
         Fault(part, "PR-09", "part", Verdict.MARGINAL, f"{first.bounds[2] - first.bounds[0]:.1f} mm long on the plate"),
         Fault(part, "PR-10", "part", Verdict.MEETS, "nothing finer than leaves and ties"),
         Fault(part, "PR-11", "part", Verdict.MEETS, f"{count} leaves and the ties lie in the layers"),
+        *_mechanism_faults(part, design),
+        *(Fault(part, "ME-03", f"tie-{side} {number} root", Verdict.MARGINAL, "no fillet where it meets boss and rail")
+          for side in ("left", "right") for number in (1, 2)),
         *(Fault(part, "SA-01", subject, Verdict.FAILS, "closed below, but the mechanism is open from above")
           for subject in ("part", "shuttle")),
         Fault(part, "SA-02", "part", Verdict.MEETS,
@@ -713,6 +736,7 @@ def bracket_faults() -> list[Fault]:
         ),
         *_first_layer_faults(part, first, outline=Verdict.MARGINAL, neck_mm=PLATE_WIDTH),
         Fault(part, "PR-04", "part", Verdict.MEETS, f"no wall thinner than {PLATE_THICK:g} mm"),
+        Fault(part, "ME-01", "part", Verdict.MEETS, "one solid body: nothing bends"),
     ]
 
 
@@ -758,6 +782,9 @@ def box_faults() -> list[Fault]:
         Fault(part, "PR-08", "contact area", Verdict.MEETS, f"{first.area:.1f} mm2"),
         Fault(part, "PR-08", "leading edge", Verdict.MEETS, f"no straight edge longer than {side_mm:g} mm"),
         Fault(part, "PR-09", "part", Verdict.MEETS, f"corners rounded by {BOX_CORNER:g} mm, no narrow strip"),
+        Fault(part, "ME-01", "part", Verdict.MEETS, "the lid turns on a pin: nothing bends"),
+        *(Fault(part, "ME-02", subject, Verdict.NOT_CHECKED, "the lid's force is friction and the latch's")
+          for subject in ("part", "lid")),
     ]  # fmt: skip
 
 
@@ -840,9 +867,10 @@ def clip_faults() -> list[Fault]:
     # Free shrinkage of PETG, 0.2 to 0.6 %, from the middle to a corner.
     pull = f"{0.002 * reach_mm:.2f} to {0.006 * reach_mm:.2f} mm"
     arm_mm = ARM_TOP - STRIP_THICK
-    # Cantilevers, E = 2000 MPa.
+    # Cantilevers.
     strain = 1.5 * ARM_THICK * ARM_STROKE / arm_mm**2
-    sway_mm = 0.1 * POST_HEIGHT**3 / (3 * 2000.0 * math.pi * POST_RADIUS**4 / 4)
+    force_N = MODULUS_MPA * CLIP_WIDTH * ARM_THICK**3 * ARM_STROKE / (4 * arm_mm**3)  # noqa: N806
+    sway_mm = 0.1 * POST_HEIGHT**3 / (3 * MODULUS_MPA * math.pi * POST_RADIUS**4 / 4)
     label = f"text {LABEL_CAP:g} mm high, raised in strokes {LABEL_STROKE:g} mm wide: narrower than one line"
     return [
         *_sound_mesh_faults(part, bodies=1),
@@ -877,6 +905,14 @@ def clip_faults() -> list[Fault]:
         Fault(part, "PR-11", "part", Verdict.FAILS, "the arm bends across its layers"),
         Fault(part, "PR-11", "arm", Verdict.FAILS,
               f"stands upright, so bending by {ARM_STROKE:g} mm pulls its layers apart: strain {strain:.4f}"),
+        Fault(part, "ME-01", "part", Verdict.MEETS, "one arm"),
+        *(Fault(part, "ME-02", subject, Verdict.MARGINAL,
+                f"an arm that gives {force_N:.2f} N at {ARM_STROKE:g} mm: too soft")
+          for subject in ("part", "nose")),
+        *(Fault(part, code, subject, Verdict.FAILS, f"bends across its layers, strained {strain:.4f}")
+          for code in ("ME-03", "ME-06") for subject in ("part", "arm")),
+        *(Fault(part, "ME-04", subject, Verdict.MARGINAL, "the arm stands across the layers")
+          for subject in ("part", "arm")),
     ]  # fmt: skip
 
 
@@ -981,6 +1017,7 @@ def grip_faults() -> list[Fault]:
         Fault(part, "ER-01", "grip", Verdict.FAILS, f"as thick as a bar of {girth_mm / math.pi:.1f} mm: too thin"),
         Fault(part, "ER-02", "grip", Verdict.FAILS, "stands upright on the plate: its lower edges have no radius"),
         Fault(part, "ER-03", "grip", Verdict.FAILS, f"swells by {2 * GRIP_SWELL:g} mm, and is short for an adult hand"),
+        Fault(part, "ME-01", "part", Verdict.MEETS, "one solid body: nothing bends"),
     ]  # fmt: skip
 
 
@@ -1031,6 +1068,7 @@ def spacer_faults() -> list[Fault]:
         Fault(part, "SA-01", "part", Verdict.MEETS, "declared as one rigid piece"),
         Fault(part, "SA-02", "part", Verdict.MEETS, "declared as one rigid piece"),
         Fault(part, "SA-07", "part", Verdict.MEETS, "no neck"),
+        Fault(part, "ME-01", "part", Verdict.MEETS, "one solid body: nothing bends"),
     ]
 
 

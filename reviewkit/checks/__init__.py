@@ -14,6 +14,9 @@ from reviewkit.checks.ergonomics.force import pull_force
 from reviewkit.checks.ergonomics.grip import grip_edges, grip_length, grip_section
 from reviewkit.checks.ergonomics.loops import finger_loops
 from reviewkit.checks.intake import intake
+from reviewkit.checks.mechanics.flexures import flexures_found
+from reviewkit.checks.mechanics.force import stroke_force, width_scatter
+from reviewkit.checks.mechanics.strain import layer_bending, leaf_buckling, peak_strain, snap_strain
 from reviewkit.checks.printability.features import features
 from reviewkit.checks.printability.first_layer import first_layer_shape
 from reviewkit.checks.printability.fits import fits
@@ -50,7 +53,7 @@ class Check:
     judge: Callable[[Workpiece, Limits], list[Finding]]
 
 
-_PRINT, _SAFETY, _GRIP = "printability", "safety", "ergonomics"
+_PRINT, _MECHANICS, _SAFETY, _GRIP = "printability", "mechanics", "safety", "ergonomics"
 CHECKS = (
     Check("IN", "Mesh and units", "intake", intake),
     Check("RQ", "Requirements", "intake", requirements),
@@ -67,6 +70,13 @@ CHECKS = (
     Check("PR-11", "Load against the layers", _PRINT, loads),
     Check("PR-12", "Fits", _PRINT, fits),
     Check("PR-13", "Looks", _PRINT, looks),
+    Check("ME-01", "Flexures and mechanism", _MECHANICS, flexures_found),
+    Check("ME-02", "Force over the stroke", _MECHANICS, stroke_force),
+    Check("ME-03", "Strain of the flexures", _MECHANICS, peak_strain),
+    Check("ME-04", "Bending across the layers", _MECHANICS, layer_bending),
+    Check("ME-05", "Buckling of leaves", _MECHANICS, leaf_buckling),
+    Check("ME-06", "Snaps", _MECHANICS, snap_strain),
+    Check("ME-07", "Scatter of the force", _MECHANICS, width_scatter),
     Check("SA-01", "Finger access", _SAFETY, access),
     Check("SA-02", "Pinch and trap", _SAFETY, pinch),
     Check("SA-03", "Finger-trap holes", _SAFETY, trap_holes),
@@ -85,7 +95,6 @@ CHECKS = (
 
 _LATER = "this version of the kit has no check for it; a reviewer has to judge it"
 NOT_COVERED = (
-    ("ME flexure stiffness, strain and life", _LATER),
     ("FL projectile flight", _LATER),
     ("PD print time, cost, yield and packing", _LATER),
 )

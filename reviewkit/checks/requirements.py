@@ -1,10 +1,11 @@
 """RQ-01: what the customer requires and no check of this kit answers.
 
-A check that comes to answer a kind of requirement takes that kind out of this list.
+A check that comes to answer a kind of requirement takes it out here.
 """
 
 from reviewkit.judging import WHOLE, finding
 from reviewkit.limits import Limits
+from reviewkit.mechanics import MechanicsCase
 from reviewkit.model import Finding, Severity, Verdict
 from reviewkit.submission import Requirement, RequirementKind, requirement_words, requirements_of
 from reviewkit.workpiece import Workpiece
@@ -16,7 +17,7 @@ DOMAIN = "intake"
 _ANSWERED = (RequirementKind.FIT,)
 
 
-def requirements(workpiece: Workpiece, limits: Limits) -> list[Finding]:  # noqa: ARG001
+def requirements(workpiece: Workpiece, limits: Limits) -> list[Finding]:
     """List every stated requirement of this part, and say so when none is stated.
 
     Parameters
@@ -31,7 +32,8 @@ def requirements(workpiece: Workpiece, limits: Limits) -> list[Finding]:  # noqa
     """
     submission = workpiece.submission
     own = requirements_of(submission, workpiece.part.id)
-    unanswered = [requirement for requirement in own if requirement.what not in _ANSWERED]
+    mechanics = MechanicsCase(workpiece, limits)
+    unanswered = [one for one in own if one.what not in _ANSWERED and not mechanics.answers(one)]
     if unanswered:
         return [_open(workpiece, requirement) for requirement in unanswered]
     if own or (submission.requirements and workpiece.part.id != submission.parts[0].id):

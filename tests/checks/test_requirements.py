@@ -6,6 +6,7 @@ import pytest
 
 from reviewkit.checks.requirements import requirements
 from reviewkit.limits import load_limits
+from reviewkit.mechanics import MechanicsCase
 from reviewkit.model import Finding, Severity, Verdict
 from reviewkit.submission import parse_submission
 
@@ -52,7 +53,13 @@ what = "life"
 
 
 def judged(text: str, part: str = "clip") -> list[Finding]:
-    workpiece = SimpleNamespace(submission=parse_submission(HEAD + text), part=SimpleNamespace(id=part))
+    submission = parse_submission(HEAD + text)
+    regions = tuple(region for region in submission.regions if region.part == part)
+    moved = {region.name for region in regions}
+    motions = tuple(SimpleNamespace(motion=motion) for motion in submission.motions if motion.region in moved)
+    workpiece = SimpleNamespace(
+        submission=submission, part=SimpleNamespace(id=part), regions=regions, motions=motions, said_to_be_rigid=True
+    )
     findings = requirements(workpiece, load_limits())
     for found in findings:
         assert found.key == f"RQ-01:{part}:{found.subject}"
@@ -103,6 +110,28 @@ def test_a_fit_is_answered_by_its_check_and_not_listed_here():
     (found,) = judged(fit)
     assert found.verdict is Verdict.MEETS
     assert [f.subject for f in judged(fit + OF_NONE)] == ["R3"]
+
+
+def test_a_force_on_what_moves_is_answered_by_its_check_and_not_listed_here():
+    drawn = """
+[[region]]
+name = "arm"
+part = "clip"
+kind = "{kind}"
+box = {{ min_mm = [0, 0, 0], max_mm = [1, 1, 1] }}
+"""
+    force = FORCE.replace('part = "clip"', 'region = "arm"')
+    (found,) = judged(force + drawn.format(kind="moving"))
+    assert found.verdict is Verdict.MEETS
+    (found,) = judged(force + drawn.format(kind="grip"))
+    assert found.subject == "R1"
+
+
+def test_a_life_is_answered_where_something_bends(monkeypatch):
+    assert [f.subject for f in judged(OF_NONE)] == ["R3"]
+    monkeypatch.setattr(MechanicsCase, "idle_words", "")
+    (found,) = judged(OF_NONE)
+    assert found.verdict is Verdict.MEETS
 
 
 @pytest.mark.parametrize("count", [2, 30])

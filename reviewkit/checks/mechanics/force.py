@@ -13,7 +13,7 @@ from reviewkit.limits import Limits
 from reviewkit.measure.scatter import ForceScatter, Held, half_width_95
 from reviewkit.mechanics import DOMAIN, Drive, MechanicsCase
 from reviewkit.model import Finding, Measurement, Severity, Verdict, finding_key
-from reviewkit.submission import RegionKind, Requirement, RequirementKind
+from reviewkit.submission import Requirement
 from reviewkit.workpiece import Workpiece
 
 FORCE, SCATTER = "ME-02", "ME-07"
@@ -44,7 +44,7 @@ def stroke_force(workpiece: Workpiece, limits: Limits) -> list[Finding]:
         The whole part first, then one finding a motion that does not meet or has a requirement.
     """
     case = MechanicsCase(workpiece, limits)
-    asked = _asked(workpiece)
+    asked = case.asked
     if reason := _nothing(case, asked):
         return [reason]
     judged = [_motion(case, drive) for drive in case.drives]
@@ -89,7 +89,7 @@ class _Force:
     @cached_property
     def asked(self) -> Requirement | None:
         """The requirement that it is held to."""
-        own = [r for r in _asked(self.case.workpiece) if r.region == self.drive.motion.region]
+        own = [r for r in self.case.asked if r.region == self.drive.motion.region]
         fitting = [r for r in own if _UNITS.get(r.unit, ("", 0.0))[0] == self.drive.unit and r.nominal is not None]
         return fitting[0] if fitting else None
 
@@ -155,7 +155,7 @@ class _Force:
 def _motion(case: MechanicsCase, drive: Drive) -> tuple[Finding, bool]:
     """The finding on one motion, and whether it stands by itself."""
     if drive.reason:
-        asked = [r for r in _asked(case.workpiece) if r.region == drive.motion.region]
+        asked = [r for r in case.asked if r.region == drive.motion.region]
         return _no_force(case, drive, asked), bool(asked)
     force = _Force(case, drive)
     touches = force.stops_at is not None
@@ -463,19 +463,6 @@ def _whole(case: MechanicsCase, code: str, judged: Sequence[Finding], listed: Se
         "Change what is listed." if verdict is not Verdict.MEETS else "", severity=judged[0].severity,
         limits=judged[0].limits, guess=ordered[0].guess,
     )  # fmt: skip
-
-
-def _asked(workpiece: Workpiece) -> list[Requirement]:
-    """Requirements on the force of regions of this part that move."""
-    moving = {region.name for region in workpiece.regions} & (
-        {carried.motion.region for carried in workpiece.motions}
-        | {region.name for region in workpiece.regions if region.kind is RegionKind.MOVING}
-    )
-    return [
-        requirement
-        for requirement in workpiece.submission.requirements
-        if requirement.what is RequirementKind.FORCE and requirement.region in moving
-    ]
 
 
 def _drives_of(case: MechanicsCase, requirement: Requirement) -> list[Drive]:

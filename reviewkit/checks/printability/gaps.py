@@ -173,7 +173,7 @@ class _Case:
             pieces = facet_bodies(workpiece.faces, len(workpiece.vertices))
             return joined_bodies(pieces, workpiece.walls, workpiece.skins, workpiece.rays)
 
-        bodies: Ints = workpiece.measured("bodies", drawn)
+        bodies: Ints = workpiece.measured("body of each facet", drawn)
         return bodies
 
     @property
