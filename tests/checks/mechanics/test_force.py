@@ -8,6 +8,7 @@ guided leaf at a tenth of its length (1.0104); energy as the area under the forc
 import matplotlib as mpl
 import numpy as np
 import pytest
+import shapely
 import trimesh
 from matplotlib.figure import Figure
 from scipy.stats import norm
@@ -16,6 +17,7 @@ from reviewkit import review
 from reviewkit.checks.mechanics.force import stroke_force, width_scatter
 from reviewkit.figures.mechanics import deformed_shape, force_histogram, force_over_stroke
 from reviewkit.figures.style import STYLE
+from reviewkit.mechanics import drives
 from reviewkit.model import Severity, Verdict
 from reviewkit.submission import Box, Region, RegionKind
 
@@ -184,3 +186,38 @@ def test_revisions_of_the_demonstration_are_as_stiff_as_the_formula_says():
     formula = [count * depth * width**3 / length**3 for count, depth, width, length in leaves]
     assert formula[0] / formula[1] == pytest.approx(0.99761, abs=5e-6)
     assert as_drawn[0] / as_drawn[1] == pytest.approx(formula[0] / formula[1], rel=0.03)
+
+
+def test_a_stage_from_its_mesh_alone_is_as_stiff_as_the_beams_say(tmp_path):
+    """Four sharp leaves at the settings of a review; nothing is said to be fixed, so the frame is found."""
+    length, width, depth, stroke = 30.0, 0.8, 8.0, 2.0
+    leaves = [shapely.box(x - width / 2, -0.5, x + width / 2, length + 0.5) for x in (0, 10, 20, 30)]
+    frame, table = shapely.box(-12, -8, 42, 0), shapely.box(-12, length, 42, length + 8)
+    trimesh.creation.extrude_polygon(shapely.union_all([frame, table, *leaves]), depth).export(tmp_path / "stage.stl")
+    (tmp_path / "submission.toml").write_text(f"""
+[submission]
+number = "S-1"
+[[part]]
+id = "stage"
+file = "stage.stl"
+units = "mm"
+material = "PETG"
+[[region]]
+name = "table"
+part = "stage"
+kind = "moving"
+box = {{ min_mm = [-12, {length}, 0], max_mm = [42, {length + 8}, {depth}] }}
+[[motion]]
+region = "table"
+kind = "translation"
+direction = [1, 0, 0]
+stroke_mm = [0, {stroke}]
+""")
+    case = review.opened(tmp_path)
+    (drive,) = drives(case.workpieces[0], case.limits)
+    longer = length + 0.79 * width
+    formula = 4 * E * depth * width**3 / longer**3
+    assert drive.drawn_stiffness == pytest.approx(formula, rel=0.03)
+    assert len(drive.bendings) == 4
+    for bending in drive.bendings:
+        assert bending.drawn_strain == pytest.approx(3 * width * stroke / longer**2, rel=0.05)
