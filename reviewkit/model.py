@@ -5,6 +5,7 @@ the part's own frame, as the customer drew it (after units were settled), unless
 says ``plate``: then the part stands on the plate in its pose, lowest point at z = 0.
 """
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from enum import IntEnum, StrEnum
@@ -13,6 +14,8 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+
+from reviewkit.errors import SetupError
 
 SCHEMA = "reviewkit-review/1"
 
@@ -210,6 +213,59 @@ class Material:
 
 
 @dataclass(frozen=True)
+class Calibration:
+    """What measured plates say of a machine's print time.
+
+    ``factor`` multiplies the time that its layers are reckoned to take, ``low`` to ``high`` is its
+    interval at 95 %, ``spread`` the half-width at 95 % within which the next plate falls, as a share
+    of its time [-].
+    """
+
+    factor: float
+    low: float
+    high: float
+    spread: float
+    plates: int
+    date: str
+
+
+@dataclass(frozen=True)
+class PrintSettings:
+    """How a machine prints: what it lays down, how fast, and what a plate takes beside.
+
+    A line is as wide as the setup's line width and as high as its layer.  Speeds are reached and left
+    with the one acceleration; at a corner that turns by more than ``corner_deg`` the nozzle slows down
+    to ``corner_mm_s``.  ``melt_mm3_s`` is the most plastic that the nozzle melts, ``core_fill`` the share
+    of the core that is filled when nobody asks for another [-].  ``start_s`` is lost
+    at each start of a line after a travel, ``layer_change_s`` at each layer.
+    """
+
+    outline_passes: int
+    top_layers: int
+    bottom_layers: int
+    core_fill: float
+    line_angle_deg: float
+    filament_mm: float
+    outline_mm_s: float
+    solid_mm_s: float
+    core_mm_s: float
+    first_layer_mm_s: float
+    travel_mm_s: float
+    acceleration_mm_s2: float
+    corner_deg: float
+    corner_mm_s: float
+    melt_mm3_s: float
+    start_s: float
+    layer_change_s: float
+    least_layer_s: float
+    heat_s: float
+    cool_s: float
+    removal_s: float
+    source: str
+    calibration: Calibration | None = None
+
+
+@dataclass(frozen=True)
 class Machine:
     """One kind of production printer, all of them alike."""
 
@@ -223,6 +279,11 @@ class Machine:
     first_layer_mm: float
     source: str
     note: str = ""
+    printing: PrintSettings | None = None
+
+
+# Core fill of a machine that was put together without its way of printing.
+_CORE_FILL = 0.15
 
 
 @dataclass(frozen=True)
@@ -231,7 +292,7 @@ class Setup:
 
     ``pose`` turns the part's frame into the plate's: ``plate = pose @ part``, then the part
     is dropped so that its lowest point is at z = 0.  ``core_fill`` is the share of the core
-    that is filled [-].
+    that is filled, the machine's own when it is not given [-].
     """
 
     machine: Machine
@@ -242,12 +303,30 @@ class Setup:
     pose: Matrix = IDENTITY
     pose_origin: Origin = Origin.ASSUMED
     pose_note: str = ""
-    core_fill: float = 0.15
+    core_fill: float = math.nan
     plate_mm: tuple[float, float] = (0.0, 0.0)
 
     def __post_init__(self) -> None:
         if not any(self.plate_mm):
             object.__setattr__(self, "plate_mm", self.machine.plate_mm)
+        if math.isnan(self.core_fill):
+            printing = self.machine.printing
+            object.__setattr__(self, "core_fill", _CORE_FILL if printing is None else printing.core_fill)
+
+    @property
+    def printing(self) -> PrintSettings:
+        """How the machine prints.
+
+        Raises
+        ------
+        SetupError
+            When its profile does not say.
+        """
+        if self.machine.printing is None:
+            raise SetupError(
+                f"machine {self.machine.id!r} does not say how it prints; add a [printing] table to its profile"
+            )
+        return self.machine.printing
 
     @cached_property
     def rotation(self) -> Floats:

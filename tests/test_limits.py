@@ -10,8 +10,19 @@ import pytest
 
 from reviewkit import limits as tables
 from reviewkit.errors import LimitError, SetupError
-from reviewkit.limits import LIMIT_COLUMNS, MATERIAL_COLUMNS, load_limits, machine, machines, material, materials
-from reviewkit.model import Band, Limit, Sense, Setup, Source, Status, Verdict
+from reviewkit.limits import (
+    LIMIT_COLUMNS,
+    MACHINES_VARIABLE,
+    MATERIAL_COLUMNS,
+    calibration_path,
+    calibration_text,
+    load_limits,
+    machine,
+    machines,
+    material,
+    materials,
+)
+from reviewkit.model import Band, Calibration, Limit, Sense, Setup, Source, Status, Verdict
 
 ROW = {
     "id": "wall", "quantity": "wall.width", "role": "meets", "value": "2", "unit": "line widths", "sense": "min",
@@ -30,6 +41,30 @@ edge_margin_mm = 4.0
 line_width_mm = 0.5
 layer_height_mm = 0.25
 first_layer_mm = 0.3
+source = "invented"
+
+[printing]
+outline_passes = 2
+top_layers = 5
+bottom_layers = 3
+core_fill = 0.2
+line_angle_deg = 45
+filament_mm = 1.75
+outline_mm_s = 80.0
+solid_mm_s = 120.0
+core_mm_s = 150.0
+first_layer_mm_s = 30.0
+travel_mm_s = 200.0
+acceleration_mm_s2 = 2000
+corner_deg = 30.0
+corner_mm_s = 0.0
+melt_mm3_s = 12.0
+start_s = 0.1
+layer_change_s = 0.5
+least_layer_s = 8.0
+heat_s = 200.0
+cool_s = 300.0
+removal_s = 60.0
 source = "invented"
 """
 
@@ -252,12 +287,136 @@ def test_machine_with_a_missing_field_is_refused(shelf: Shelf, lost: str) -> Non
         machines()
 
 
-@pytest.mark.parametrize("more", ["colour = 3", "plate_mm = [1.0, 2.0, 3.0]"])
+@pytest.mark.parametrize(
+    "more",
+    ["colour = 3", "plate_mm = [1.0, 2.0, 3.0]", "plate_mm = 240", 'plate_mm = ["a", 3]', "height_mm = -1", "id = 3",
+     'line_width_mm = "0.4"', 'name = " "', "height_mm = nan"],
+)  # fmt: skip
 def test_machine_with_a_field_too_many_or_a_wrong_plate_is_refused(shelf: Shelf, more: str) -> None:
     kept = [line for line in PROFILE.splitlines() if line.split(" ")[0] != more.split(" ")[0]]
-    shelf("machines", "bench.toml", "\n".join([*kept, more]))
+    shelf("machines", "bench.toml", "\n".join([more, *kept]))
     with pytest.raises(SetupError, match=r"machine profile bench.toml cannot be used"):
         machines()
+
+
+@pytest.mark.parametrize(
+    ("line", "message"),
+    [
+        ("", r"[printing] lacks solid_mm_s"),
+        ("solid_speed = 3", r"[printing] lacks solid_mm_s and has no use for solid_speed"),
+        ("solid_mm_s = 0", r"[printing] solid_mm_s = 0 mm/s is out of range; give 0.1 to 10000 mm/s"),
+        ("solid_mm_s = -5.0", r"[printing] solid_mm_s = -5 mm/s is out of range"),
+        ("solid_mm_s = nan", r"[printing] solid_mm_s = nan mm/s is out of range"),
+        ("solid_mm_s = true", r"[printing] solid_mm_s = True is not a number"),
+        ('solid_mm_s = "fast"', r"[printing] solid_mm_s = 'fast' is not a number"),
+    ],
+)
+def test_machine_that_prints_in_no_sensible_way_is_refused(shelf: Shelf, line: str, message: str) -> None:
+    shelf("machines", "bench.toml", PROFILE.replace("solid_mm_s = 120.0", line))
+    with pytest.raises(SetupError) as refused:
+        machines()
+    assert str(refused.value).startswith("machine profile bench.toml cannot be used: ")
+    assert message in str(refused.value)
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "message"),
+    [
+        ("outline_passes = 2", "outline_passes = 2.5", "outline_passes = 2.5 is not a whole number"),
+        ("core_fill = 0.2", "core_fill = 20", "core_fill = 20 is out of range; give 0 to 1"),
+        ("heat_s = 200.0", "heat_s = -1", "heat_s = -1 s is out of range; give 0 to 100000 s"),
+        ("acceleration_mm_s2 = 2000", "acceleration_mm_s2 = 0", "give 1 to 1e+06 mm/s2"),
+        ("[printing]", "[printed]", "it has no [printing] table; add one"),
+        ('removal_s = 60.0\nsource = "invented"', 'removal_s = 60.0\nsource = " "', "source is empty"),
+    ],
+)
+def test_machine_with_a_wrong_setting_is_refused(shelf: Shelf, old: str, new: str, message: str) -> None:
+    assert old in PROFILE
+    shelf("machines", "bench.toml", PROFILE.replace(old, new))
+    with pytest.raises(SetupError) as refused:
+        machines()
+    assert message in str(refused.value)
+
+
+def test_settings_of_printing_are_read(setup: Setup) -> None:
+    printing = setup.machine.printing
+    assert printing is not None and setup.printing is printing
+    assert (printing.outline_passes, printing.top_layers, printing.bottom_layers) == (2, 5, 3)
+    # Whole numbers in fields of fractions are fractions, so that a review reads back as it was written.
+    assert isinstance(printing.acceleration_mm_s2, float) and isinstance(printing.outline_passes, int)
+    assert setup.core_fill == 0.2
+
+
+# --- the factory's own profiles ------------------------------------------------------------
+
+FIT = Calibration(1.25, 1.2, 1.3, 0.08, 5, "2026-05-04")
+
+
+@pytest.fixture
+def own(shelf: Shelf, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """An own folder in use, beside one shipped profile."""
+    shelf("machines", "bench.toml", PROFILE)
+    folder = tmp_path / "own"
+    folder.mkdir()
+    monkeypatch.setenv(MACHINES_VARIABLE, str(folder))
+    return folder
+
+
+def test_own_profiles_go_before_those_shipped(own: Path) -> None:
+    (own / "a.toml").write_text(PROFILE.replace("height_mm = 80.0", "height_mm = 95.0", 1), encoding="utf-8")
+    (own / "b.toml").write_text(PROFILE.replace('"bench"', '"press"').replace('"Bench"', '"Press"'), encoding="utf-8")
+    assert sorted(machines()) == ["bench", "press"]
+    assert machine("bench").height_mm == 95.0
+
+
+def test_a_calibration_goes_with_its_machine(own: Path) -> None:
+    bench = machine("bench")
+    calibration_path(own, bench).write_text(calibration_text(bench, FIT), encoding="utf-8")
+    forget()
+    known = machine("bench")
+    assert known.printing is not None and known.printing.calibration == FIT
+    # The text of a calibration does not depend on one that is in use.
+    assert calibration_text(known, FIT) == calibration_text(bench, FIT)
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "message"),
+    [
+        ('machine = "bench"', 'machine = "lathe"', "no profile has the machine that it names"),
+        ("factor = 1.25", "factor = -1", "factor = -1 is not a number above 0; calibrate again"),
+        ("factor = 1.25", "factor = nan", "factor = nan is not a number above 0"),
+        ("factor = 1.25\n", "", "it lacks factor"),
+        ("factor = 1.25", "factor = 1.25\nmore = 1", "it has no use for more"),
+        ("2026-05-04", "yesterday", "Invalid isoformat string"),
+        ("factor = 1.25", "factor 1.25", "line 4"),
+    ],
+)
+def test_a_calibration_that_cannot_be_is_refused(own: Path, old: str, new: str, message: str) -> None:
+    text = calibration_text(machine("bench"), FIT)
+    assert old in text
+    (own / "bench.calibration.toml").write_text(text.replace(old, new), encoding="utf-8")
+    forget()
+    with pytest.raises(SetupError) as refused:
+        machines()
+    assert str(refused.value).startswith("calibration bench.calibration.toml cannot be used: ")
+    assert message in str(refused.value)
+
+
+def test_a_calibration_of_a_profile_that_changed_is_refused(own: Path, shelf: Shelf) -> None:
+    bench = machine("bench")
+    calibration_path(own, bench).write_text(calibration_text(bench, FIT), encoding="utf-8")
+    shelf("machines", "bench.toml", PROFILE.replace("outline_mm_s = 80.0", "outline_mm_s = 90.0"))
+    forget()
+    with pytest.raises(SetupError, match="the profile of 'bench' was changed since; calibrate again"):
+        machines()
+
+
+def test_the_variable_must_name_a_folder(own: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv(MACHINES_VARIABLE, str(own / "none"))
+    with pytest.raises(SetupError, match=r"REVIEWKIT_MACHINES names .*none', which is no folder"):
+        machines()
+    monkeypatch.setenv(MACHINES_VARIABLE, "")
+    assert sorted(machines()) == ["bench"]
 
 
 # --- limits of a setup ---------------------------------------------------------------------

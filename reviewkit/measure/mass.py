@@ -8,15 +8,13 @@ from dataclasses import dataclass
 
 import numpy as np
 import shapely
-from manifold3d import CrossSection, FillRule
 
 from reviewkit.limits import Limits
-from reviewkit.measure.layers import Ints, Layers
+from reviewkit.measure.filling import Filling, filling, filling_of
+from reviewkit.measure.layers import Layers
 from reviewkit.measure.pieces import area_moments
 from reviewkit.model import Floats, Setup
 
-# The core alone is found on outlines straightened to this: its edge moves by less than a hundredth of a line.
-_CORE_OUTLINE_MM = 0.005
 _G_MM3_PER_G_CM3 = 1e-3
 
 
@@ -56,38 +54,40 @@ class PrintedMass:
         return self.plastic_mm3 / self.solid_mm3
 
 
-def mass_of(layers: Layers, setup: Setup, limits: Limits) -> PrintedMass:
-    """Printed mass in a setup, with the outline passes and solid layers of the tables.
+def mass_of(layers: Layers, setup: Setup, limits: Limits, filled: Filling | None = None) -> PrintedMass:
+    """Printed mass in a setup, with the outline passes and solid layers of its machine.
 
     Parameters
     ----------
     layers : Layers
         All layers of the part.
     setup : Setup
-        Gives line width, core fill and the material with its ``density`` in g/cm3.
+        Gives line width, core fill, the machine and the material with its ``density`` in g/cm3.
     limits : Limits
-        Tables with the rows ``mass.*``.
+        Tables with the row ``mass.spread``.
+    filled : Filling, optional
+        How the layers are filled in that setup, where it is known already.
 
     Returns
     -------
     PrintedMass
+
+    Raises
+    ------
+    SetupError
+        When the machine's profile does not say how it prints.
+    ValueError
+        When the layers hold no volume.
     """
-    row = {
-        name: limits.value(f"mass.{name}", setup).value
-        for name in ("outline_passes", "top_layers", "bottom_layers", "spread")
-    }
     density = setup.material["density"]
-    return printed_mass(
+    return _mass(
         layers,
-        line_width_mm=setup.line_width_mm,
-        outline_passes=round(row["outline_passes"]),
-        top_layers=round(row["top_layers"]),
-        bottom_layers=round(row["bottom_layers"]),
+        filling_of(layers, setup.printing, setup.line_width_mm) if filled is None else filled,
         core_fill=setup.core_fill,
         density_g_mm3=density.value * _G_MM3_PER_G_CM3,
         least_density_g_mm3=density.low * _G_MM3_PER_G_CM3,
         greatest_density_g_mm3=density.high * _G_MM3_PER_G_CM3,
-        spread=row["spread"],
+        spread=limits.value("mass.spread", setup).value,
     )
 
 
@@ -136,14 +136,35 @@ def printed_mass(
 
     Notes
     -----
-    Each layer is a slab of its polygon at full density less its core at ``1 - core_fill`` of it.  The
-    core is what lies inside the outline by more than the outline passes and is covered by every one
-    of the solid layers' number of layers above and below.  Second moments of polygons by Green's
+    Each layer is a slab of its polygon at full density less its core at ``1 - core_fill`` of it; what
+    core is says :func:`reviewkit.measure.filling.filling`.  Second moments of polygons by Green's
     theorem, heights exactly, so that a solid part comes out as its layers are drawn: a slope is
     stepped, which errs by less than a layer's thickness squared.
     """
+    return _mass(
+        layers,
+        filling(layers, line_width_mm, outline_passes, top_layers, bottom_layers),
+        core_fill=core_fill,
+        density_g_mm3=density_g_mm3,
+        least_density_g_mm3=density_g_mm3 if least_density_g_mm3 is None else least_density_g_mm3,
+        greatest_density_g_mm3=density_g_mm3 if greatest_density_g_mm3 is None else greatest_density_g_mm3,
+        spread=spread,
+    )
+
+
+def _mass(
+    layers: Layers,
+    filled: Filling,
+    *,
+    core_fill: float,
+    density_g_mm3: float,
+    least_density_g_mm3: float,
+    greatest_density_g_mm3: float,
+    spread: float,
+) -> PrintedMass:
+    """Mass properties of layers filled in that way."""
     volume = _slabs(layers, _region_moments(layers))
-    core = _slabs(layers, _core_moments(layers, outline_passes * line_width_mm, top_layers, bottom_layers))
+    core = _slabs(layers, filled.core_moments)
     solid_mm3, core_mm3 = float(volume[0]), float(core[0])
     if solid_mm3 <= 0:
         raise ValueError("the layers hold no volume")
@@ -153,12 +174,10 @@ def printed_mass(
         [*centre**2, centre[0] * centre[1], centre[0] * centre[2], centre[1] * centre[2]]
     )
     inertia = np.array([[yy + zz, -xy, -xz], [-xy, xx + zz, -yz], [-xz, -yz, xx + yy]])
-    least = density_g_mm3 if least_density_g_mm3 is None else least_density_g_mm3
-    greatest = density_g_mm3 if greatest_density_g_mm3 is None else greatest_density_g_mm3
     return PrintedMass(
         mass_g=float(plastic[0]) * density_g_mm3,
-        low_g=(solid_mm3 - core_mm3) * least * (1 - spread),
-        high_g=solid_mm3 * greatest,
+        low_g=(solid_mm3 - core_mm3) * least_density_g_mm3 * (1 - spread),
+        high_g=solid_mm3 * greatest_density_g_mm3,
         centre_mm=centre,
         inertia_g_mm2=inertia * density_g_mm3,
         plastic_mm3=float(plastic[0]),
@@ -183,52 +202,3 @@ def _region_moments(layers: Layers) -> Floats:
     pieces, owner = shapely.get_parts(layers.regions[distinct], return_index=True)
     sums = [np.bincount(owner, column, len(distinct)).astype(float) for column in area_moments(pieces).T]
     return np.asarray(np.column_stack(sums)[np.searchsorted(distinct, layers.same_as)], dtype=float)
-
-
-def _core_moments(layers: Layers, shell_mm: float, above: int, below: int) -> Floats:
-    """Moments of each layer's core, zero where all of it is solid (n, 6)."""
-    count, window = len(layers), below + 1 + above
-    moments = np.zeros((count, 6))
-    if count < window:
-        return moments
-    drawn = shapely.simplify(layers.regions[layers.distinct], _CORE_OUTLINE_MM)
-    inner = shapely.buffer(drawn, -shell_mm) if shell_mm > 0 else drawn
-    pool = [_section(region) for region in (*drawn, *inner)]
-    name = np.searchsorted(layers.distinct, layers.same_as)
-    # What all layers of a window share, windows doubled until two of them overlap in the wanted one.
-    shared, width = name, 1
-    while 2 * width <= window:
-        shared, width = _intersected(pool, shared[:-width], shared[width:]), 2 * width
-    if width < window:
-        shared = _intersected(pool, shared[: width - window], shared[window - width :])
-    core = _intersected(pool, shared, len(drawn) + name[below : count - above])
-    distinct, repeat = np.unique(core, return_inverse=True)
-    moments[below : count - above] = np.array([_section_moments(pool[name]) for name in distinct])[repeat]
-    return moments
-
-
-def _section(region: shapely.Geometry) -> CrossSection:
-    """A region for the library that intersects several times faster."""
-    rings = shapely.get_rings(shapely.orient_polygons(shapely.get_parts(region)))
-    return CrossSection([shapely.get_coordinates(ring)[:-1] for ring in rings], FillRule.Positive)
-
-
-def _section_moments(section: CrossSection) -> Floats:
-    """Area moments of a section, its holes taken off (6,)."""
-    contours = [contour for contour in section.to_polygons() if len(contour) >= 3]
-    if not contours:
-        return np.zeros(6)
-    rings = shapely.linearrings(np.vstack(contours), indices=np.repeat(np.arange(len(contours)), [*map(len, contours)]))
-    sign = np.where(shapely.is_ccw(rings), 1.0, -1.0)
-    moments: Floats = sign @ area_moments(shapely.polygons(rings))
-    return moments
-
-
-def _intersected(pool: list[CrossSection], left: Ints, right: Ints) -> Ints:
-    """Names of what pairs of sections share, added to the pool; each distinct pair once."""
-    pairs, repeat = np.unique(np.sort(np.column_stack([left, right]), axis=1), axis=0, return_inverse=True)
-    names = pairs[:, 0].copy()
-    unlike = np.flatnonzero(pairs[:, 0] != pairs[:, 1])
-    names[unlike] = len(pool) + np.arange(len(unlike))
-    pool.extend(pool[one] ^ pool[other] for one, other in pairs[unlike].tolist())
-    return np.asarray(names[repeat.ravel()], dtype=np.int64)

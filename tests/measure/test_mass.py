@@ -157,7 +157,7 @@ def test_part_thinner_than_its_skins_is_solid():
 
 
 def test_setup_and_tables_give_the_settings():
-    """2 passes, 4 + 4 solid layers (common practice), PETG 1.27 (1.25 to 1.29) g/cm3 (from memory), 5 % spread."""
+    """2 passes, 4 + 4 solid layers of the machine; PETG 1.27 (1.25 to 1.29) g/cm3 from memory, 5 % spread."""
     mesh = trimesh.creation.box((40, 20, 10)).apply_translation((0, 0, 5))
     cut = layers(np.array(mesh.vertices), np.array(mesh.faces, dtype=np.int64), 0.2, 0.2)
     setup = Setup(machine("standard-240"), material("petg"), 0.2, 0.4, 0.2, core_fill=0.3)

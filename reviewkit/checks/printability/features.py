@@ -175,7 +175,9 @@ class _Case:
         rows = tuple(self.value(f"gap.{name}") for name in ("out_of_round", "credible_height", "round_steady"))
         layers = self.workpiece.layers
         known: Circles = self.workpiece.measured("circles", lambda: circles(layers, rows[0]), rows[0])
-        found: list[Round] = self.workpiece.measured("rounds in layers", lambda: rounds(layers, known, rows[1], rows[2]), *rows)
+        found: list[Round] = self.workpiece.measured(
+            "rounds in layers", lambda: rounds(layers, known, rows[1], rows[2]), *rows
+        )
         slender = self.value("gap.pin_slender")
         return [one for one in found if one.hole or one.height_mm >= slender * one.diameter_mm]
 
