@@ -61,6 +61,18 @@ def _parser() -> argparse.ArgumentParser:
     review.add_argument("--gate", action="store_true", help="exit 1 when a finding fails")
     review.set_defaults(run=_review)
 
+    intake = commands.add_parser(
+        "intake", help="write the submission of a bare mesh: what moves, is held, gripped or launched, as suggestions"
+    )
+    intake.add_argument("input", type=Path, help="a mesh file, a folder of meshes, or a submission to complete")
+    intake.add_argument("--out", type=Path, help="folder for submission.toml and copies of the meshes [beside them]")
+    intake.add_argument(
+        "--units", default="", help="unit of the mesh where the file does not say: mm, cm, m, in, ft, um"
+    )
+    intake.add_argument("--machine", default="", help="machine profile, see data/machines")
+    intake.add_argument("--material", default="", help="material, see data/materials")
+    intake.set_defaults(run=_intake)
+
     report = commands.add_parser("report", help="print a review as PDF, for the house or for the customer")
     report.add_argument("folder", type=Path, help="folder of the review")
     report.add_argument(
@@ -198,6 +210,29 @@ def _review(options: argparse.Namespace) -> int:
         print(f"  {action.priority}. {action.action}")
     print(f"document: {folder / 'review.html'}")
     return 1 if options.gate and counts[Verdict.FAILS] else 0
+
+
+def _intake(options: argparse.Namespace) -> int:
+    from itertools import groupby
+
+    from reviewkit.intake_flow import suggested_submission
+
+    with _Progress("asked") as tell:
+        path, suggested = suggested_submission(
+            options.input,
+            options.out,
+            units=options.units,
+            machine=options.machine,
+            material=options.material,
+            progress=tell.says,
+        )
+    for (part, kind), group in groupby(suggested, key=lambda one: (one.part, one.kind)):
+        first, *alike = group
+        more = f", and {len(alike)} more: {', '.join(one.title for one in alike)}" if alike else ""
+        print(f"{part}: {kind.value}: {first.title} ({first.sure.value}){more}")
+        print(f"    {first.reason}")
+    print(f"{len(suggested)} suggested, confirmed by nobody: read {path}, then reviewkit review {path.parent}")
+    return 0
 
 
 def _report(options: argparse.Namespace) -> int:
@@ -428,14 +463,18 @@ def _open(options: argparse.Namespace) -> int:
 
 
 class _Progress:
-    """Tells of steps on a terminal in one changing line, elsewhere in a line each."""
+    """Tells of steps on a terminal in one changing line, elsewhere in a line each, and at the end what was done."""
 
-    def __init__(self) -> None:
+    def __init__(self, done: str = "reviewed") -> None:
+        self._done = done
         self._began = time.monotonic()
         self._live = sys.stderr.isatty()
 
     def __call__(self, number: int, total: int, title: str) -> None:
-        line = f"[{number}/{total}] {title}"
+        self.says(f"[{number}/{total}] {title}")
+
+    def says(self, line: str) -> None:
+        """Tell of a step whose number nobody knows beforehand."""
         if self._live:
             sys.stderr.write(f"\r\x1b[2K{line} ...")
             sys.stderr.flush()
@@ -449,4 +488,4 @@ class _Progress:
         if self._live:
             sys.stderr.write("\r\x1b[2K")
         if failed is None:
-            print(f"reviewed in {time.monotonic() - self._began:.1f} s", file=sys.stderr)
+            print(f"{self._done} in {time.monotonic() - self._began:.1f} s", file=sys.stderr)

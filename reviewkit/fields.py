@@ -279,8 +279,8 @@ class Fields:
         if length < _SHORTEST:
             self.blame(f"{name!r} must point somewhere, got {shown(value)}")
             return None
-        # To divide a unit vector again could change its last digit.
-        if math.isclose(length, 1.0, rel_tol=1e-12):
+        # Six digits are a unit vector as people write it; to divide it again would change what they wrote.
+        if math.isclose(length, 1.0, rel_tol=2e-6):
             return vector
         return vector[0] / length, vector[1] / length, vector[2] / length
 

@@ -34,6 +34,7 @@ from reviewkit.resources import resource
 from reviewkit.signoff import printed
 from reviewkit.submission import FILE_NAME as SUBMISSION_FILE
 from reviewkit.submission import PartEntry, Submission, facts, read_submission, slug
+from reviewkit.suggestions import unless_confirmed
 from reviewkit.workpiece import Workpiece
 
 DEFAULT_MACHINE = "standard-240"
@@ -98,7 +99,13 @@ def opened(
     progress: Progress = lambda _: None,
 ) -> Case:
     """Read a submission and its meshes and settle each part's setup; parameters as for :func:`review`."""
-    submission = read_submission(Path(source), units=units, machine=machine, material=material, quantity=quantity)
+    return set_up(
+        read_submission(Path(source), units=units, machine=machine, material=material, quantity=quantity), progress
+    )
+
+
+def set_up(submission: Submission, progress: Progress = lambda _: None) -> Case:
+    """The meshes of a submission read, and each part's setup settled."""
     limits = load_limits()
     beside: dict[str, Workpiece] = {}
     for entry in submission.parts:
@@ -126,7 +133,8 @@ def judged(case: Case, checks: Sequence[Check] = CHECKS, progress: Progress = la
         for workpiece in case.workpieces:
             progress(f"{check.title}: {workpiece.part.id}")
             try:
-                findings += [_illustrated(workpiece, f) for f in check.judge(workpiece, case.limits)]
+                found = [_illustrated(workpiece, f) for f in check.judge(workpiece, case.limits)]
+                findings += [unless_confirmed(case.submission, f) for f in found]
             except ReviewError:
                 raise
             except Exception as error:

@@ -27,6 +27,7 @@ from numpy.typing import NDArray
 from reviewkit.errors import SubmissionError
 from reviewkit.fields import MAX_ENTRIES, MAX_LINE, MAX_TEXT, Fields, finite, shown
 from reviewkit.model import IDENTITY, Fact, Floats, Matrix, Origin, Vector
+from reviewkit.rewriting import OWN, rewritten
 
 FILE_NAME = "submission.toml"
 MESH_SUFFIXES = (".stl", ".obj", ".ply", ".off", ".3mf", ".amf", ".glb", ".gltf", ".step", ".stp")
@@ -62,6 +63,13 @@ _SLUG_LENGTH = 40
 _SLUG = re.compile(rf"(?=.{{1,{_SLUG_LENGTH}}}(-[0-9a-f]{{8}})?\Z)[a-z0-9]+(-[a-z0-9]+)*")
 # Names that are devices on one system or another, whatever stands after the dot.
 _DEVICE_NAMES = {"con", "prn", "aux", "nul"} | {f"{port}{n}" for port in ("com", "lpt") for n in range(10)}
+
+# What a suggested entry bears in the file, and by which field an entry of each list is named.
+_SUGGESTED = f"{OWN}; to confirm it, take its name out of [origin]"
+_ENTRY_NAMES: Mapping[str, tuple[str, ...]] = {
+    "region": ("name",), "zone": ("name",), "motion": ("name", "region"), "requirement": ("id",),
+    "hardware": ("name",), "document": ("file",),
+}  # fmt: skip
 
 _BLANKS: tuple[object, ...] = (None, "", ())
 # Defaults that are values, not blanks: stated only when the file says so.
@@ -225,6 +233,22 @@ class Region:
 
 
 @dataclass(frozen=True)
+class Zone:
+    """A named volume of a part's frame that is filled in another way than the rest of its part.
+
+    ``core_fill`` is the share of the core that is filled there [-], ``outline_passes`` how many lines run
+    along every outline there [-]; each is None where the setup's own holds.
+    """
+
+    name: str
+    part: str
+    volume: Box | Cylinder
+    core_fill: float | None = None
+    outline_passes: int | None = None
+    note: str = ""
+
+
+@dataclass(frozen=True)
 class Motion:
     """How a region moves: along ``direction``, or about the axis through ``point_mm``.
 
@@ -337,6 +361,20 @@ class Packing:
 
 
 @dataclass(frozen=True)
+class Tooling:
+    """What making the part with a tool would take, in the currency of the house's prices [money].
+
+    ``price`` is that of one tool, which makes ``life`` parts where that is known; ``part_cost`` what a
+    part from it costs.  ``redesign`` says how the part would be changed so that a tool can make it.
+    """
+
+    price: float | None = None
+    part_cost: float | None = None
+    life: int | None = None
+    redesign: str = ""
+
+
+@dataclass(frozen=True)
 class SetupRequest:
     """Settings the customer or the reviewer asks for, core fill as a share [-]; None or ``""`` is the profile's own."""
 
@@ -371,12 +409,14 @@ class Submission:
     parts: tuple[PartEntry, ...] = ()
     use: Use = Use()
     regions: tuple[Region, ...] = ()
+    zones: tuple[Zone, ...] = ()
     motions: tuple[Motion, ...] = ()
     requirements: tuple[Requirement, ...] = ()
     hardware: tuple[Hardware, ...] = ()
     documents: tuple[DocumentEntry, ...] = ()
     finish: Finish = Finish()
     packing: Packing = Packing()
+    tooling: Tooling = Tooling()
     setup: SetupRequest = SetupRequest()
     marked: Mapping[str, Origin] = field(default_factory=dict, hash=False)
     notes: Mapping[str, str] = field(default_factory=dict, hash=False)
@@ -397,9 +437,9 @@ class Submission:
         """Who stands for each fact, by dotted name.
 
         Names are ``submission.quantity``, ``part.<id>.units``, ``use.cycles``,
-        ``finish.surface``, ``packing.how``, ``setup.machine`` and for whole entries
-        ``region.<name>``, ``motion.<name>``, ``requirement.<id>``, ``hardware.<name>`` and
-        ``document.<file>``.
+        ``finish.surface``, ``packing.how``, ``tooling.price``, ``setup.machine`` and for whole entries
+        ``region.<name>``, ``zone.<name>``, ``motion.<name>``, ``requirement.<id>``,
+        ``hardware.<name>`` and ``document.<file>``.
         """
         return {name: self.marked.get(name, _implied(name, value)) for name, value in _values(self).items()}
 
@@ -463,6 +503,48 @@ def read_submission(
     return _overridden(submission, units=units, machine=machine, material=material, quantity=quantity)
 
 
+def bare_submission(path: Path, *, units: str = "", machine: str = "", material: str = "") -> Submission:
+    """The submission of a mesh, or of a folder of meshes without a ``submission.toml``, with everything left open.
+
+    Parameters
+    ----------
+    path : Path
+        One mesh, or a folder; every mesh in it becomes a part.
+    units, machine, material : str
+        As for :func:`read_submission`.
+
+    Returns
+    -------
+    Submission
+
+    Raises
+    ------
+    SubmissionError
+        When there is no mesh, or more than are read.
+    """
+    path = Path(path)
+    if not _is_folder(path):
+        return read_submission(path, units=units, machine=machine, material=material)
+    try:
+        meshes = sorted(p for p in path.iterdir() if p.suffix.lower() in MESH_SUFFIXES and p.is_file())
+    except OSError as error:
+        raise SubmissionError(f"{shown(path)} cannot be read ({error.strerror}); give another folder") from None
+    if not 1 <= len(meshes) <= MAX_ENTRIES:
+        raise SubmissionError(
+            f"{shown(path)} holds {len(meshes)} meshes; 1 to {MAX_ENTRIES} are read ({', '.join(MESH_SUFFIXES)})"
+        )
+    names = [slug(mesh.stem) for mesh in meshes]
+    ids = [name if names.count(name) == 1 else slug(mesh.name) for name, mesh in zip(names, meshes, strict=True)]
+    submission = Submission(
+        number=slug(path.resolve().name),
+        parts=tuple(PartEntry(name, mesh.name) for name, mesh in zip(ids, meshes, strict=True)),
+        marked={"submission.number": Origin.ASSUMED},
+        notes={"submission.number": "from the name of the folder"},
+        folder=path,
+    )
+    return _overridden(submission, units=units, machine=machine, material=material, quantity=None)
+
+
 def parse_submission(text: str, *, file: str = FILE_NAME, folder: Path | None = None) -> Submission:
     """The submission that a text in our format states; looks at no other file.
 
@@ -493,12 +575,14 @@ def parse_submission(text: str, *, file: str = FILE_NAME, folder: Path | None = 
         parts=parts,
         use=_use(root.section("use")),
         regions=regions,
+        zones=_zones(root, parts),
         motions=_motions(root, regions),
         requirements=_requirements(root, parts, regions),
         hardware=_hardware(root, parts),
         documents=_documents(root),
         finish=_finish(root.section("finish")),
         packing=_packing(root.section("packing")),
+        tooling=_tooling(root.section("tooling")),
         setup=_setup(root.section("setup")),
         folder=folder,
     )
@@ -508,13 +592,15 @@ def parse_submission(text: str, *, file: str = FILE_NAME, folder: Path | None = 
     return replace(submission, marked=_stated_defaults(root) | marked, notes=notes)
 
 
-def submission_toml(submission: Submission) -> str:
+def submission_toml(submission: Submission, before: str = "") -> str:
     """The submission in our format; reading it again gives an equal submission.
 
     Parameters
     ----------
     submission : Submission
-        What to write; facts left open are left out.
+        What to write; facts left open are left out, suggested ones bear a comment.
+    before : str
+        Valid text that it takes the place of: its comments, order and spelling are kept where they can be.
 
     Returns
     -------
@@ -525,20 +611,42 @@ def submission_toml(submission: Submission) -> str:
     SubmissionError
         When the submission is not valid, so that it could not be read again.
     """
+    document = _document_of(submission)
+    text = _checked(tomlkit.dumps(document), submission)
+    if not before:
+        return text
+    stated = _document_of(parse_submission(before)).unwrap()
+    for fresh in (False, True):
+        kept = rewritten(before, stated, document, fresh=fresh)
+        with suppress(SubmissionError):
+            return _checked(kept, submission)
+        document = _document_of(submission)
+    return text
+
+
+def _document_of(submission: Submission) -> Any:
+    """All sections of a submission as a tomlkit document."""
     document = tomlkit.document()
     _add_section(document, "submission", _head_fields(submission))
     _add_entries(document, "part", [_part_fields(submission, part) for part in submission.parts])
     _add_section(document, "use", _stated_fields(submission.use))
-    _add_entries(document, "region", [_region_fields(region) for region in submission.regions])
+    _add_entries(document, "region", [_volume_fields(region) for region in submission.regions])
+    _add_entries(document, "zone", [_volume_fields(zone) for zone in submission.zones])
     _add_entries(document, "motion", [_motion_fields(motion) for motion in submission.motions])
     _add_entries(document, "requirement", [_requirement_fields(needed) for needed in submission.requirements])
     _add_entries(document, "hardware", [_stated_fields(item) for item in submission.hardware])
     _add_entries(document, "document", [_stated_fields(item) for item in submission.documents])
     _add_section(document, "finish", _stated_fields(submission.finish))
     _add_section(document, "packing", _stated_fields(submission.packing))
+    _add_section(document, "tooling", _stated_fields(submission.tooling))
     _add_section(document, "setup", _stated_fields(submission.setup))
     _add_section(document, "origin", _origin_fields(submission))
-    text: str = tomlkit.dumps(document)
+    _mark_suggested(document, submission)
+    return document
+
+
+def _checked(text: str, submission: Submission) -> str:
+    """The text, refused where reading it would not give the submission."""
     try:
         text.encode("utf-8")
     except UnicodeEncodeError:
@@ -554,7 +662,7 @@ def submission_toml(submission: Submission) -> str:
 
 
 def write_submission(submission: Submission, folder: Path) -> Path:
-    """Write ``submission.toml`` into a folder, whole or not at all.
+    """Write ``submission.toml`` into a folder, whole or not at all; comments of a valid one that is there are kept.
 
     Parameters
     ----------
@@ -573,8 +681,8 @@ def write_submission(submission: Submission, folder: Path) -> Path:
     SubmissionError
         When the submission is not valid or the folder cannot be written to.
     """
-    text = submission_toml(submission)
     target = Path(folder) / FILE_NAME
+    text = submission_toml(submission, _valid_text(target))
     temporary = target.with_name(f".{FILE_NAME}.{os.getpid()}.tmp")
     try:
         target.parent.mkdir(parents=True, exist_ok=True)
@@ -648,7 +756,7 @@ def requirements_of(submission: Submission, part: str) -> list[Requirement]:
     return [r for r in submission.requirements if (r.part or regions.get(r.region, "") or first) == part]
 
 
-def region_contains(region: Region, points_mm: Floats) -> NDArray[np.bool_]:
+def region_contains(region: Region | Zone, points_mm: Floats) -> NDArray[np.bool_]:
     """Whether points lie in a region's volume; its surface belongs to it.
 
     Parameters
@@ -1074,6 +1182,26 @@ def _regions(root: Fields, parts: Sequence[PartEntry]) -> tuple[Region, ...]:
     return tuple(regions)
 
 
+def _zones(root: Fields, parts: Sequence[PartEntry]) -> tuple[Zone, ...]:
+    tables = root.entries("zone", "name")
+    zones = []
+    for table in tables:
+        zone = Zone(
+            name=table.label("name", required=True),
+            part=_part_named(table, parts),
+            volume=_volume(table),
+            core_fill=table.number("core_fill", low=0.0, high=1.0),
+            outline_passes=table.count("outline_passes"),
+            note=table.text("note", MAX_TEXT),
+        )
+        if zone.core_fill is None and zone.outline_passes is None:
+            table.blame("says neither 'core_fill' (0 to 1) nor 'outline_passes'; state one, or take the zone out")
+        table.close()
+        zones.append(zone)
+    _refuse_doubles(tables, [zone.name for zone in zones], "name")
+    return tuple(zones)
+
+
 def _volume(table: Fields) -> Box | Cylinder:
     box, cylinder = table.take("box"), table.take("cylinder")
     nothing = Cylinder((0.0, 0.0, 0.0), (0.0, 0.0, 0.0), 0.0)
@@ -1242,6 +1370,17 @@ def _packing(table: Fields) -> Packing:
     return packing
 
 
+def _tooling(table: Fields) -> Tooling:
+    tooling = Tooling(
+        price=table.number("price", above=0.0),
+        part_cost=table.number("part_cost", low=0.0),
+        life=table.count("life"),
+        redesign=table.text("redesign", MAX_TEXT),
+    )
+    table.close()
+    return tooling
+
+
 def _setup(table: Fields) -> SetupRequest:
     setup = SetupRequest(
         machine=table.text("machine"),
@@ -1297,10 +1436,11 @@ def _values(submission: Submission) -> dict[str, object]:
         values |= {
             f"part.{part.id}.{f.name}": getattr(part, f.name) for f in fields(part) if f.name not in ("id", "file")
         }
-    for section in ("use", "finish", "packing", "setup"):
+    for section in ("use", "finish", "packing", "tooling", "setup"):
         record = getattr(submission, section)
         values |= {f"{section}.{f.name}": getattr(record, f.name) for f in fields(record)}
     values |= {f"region.{region.name}": region for region in submission.regions}
+    values |= {f"zone.{zone.name}": zone for zone in submission.zones}
     values |= {f"motion.{motion.name}": motion for motion in submission.motions}
     values |= {f"requirement.{requirement.id}": requirement for requirement in submission.requirements}
     values |= {f"hardware.{item.name}": item for item in submission.hardware}
@@ -1356,6 +1496,10 @@ _TOLD = (
     ("packing.sets_per_pack", "sets in a pack", False),
     ("packing.how", "packing", False),
     ("packing.note", "note on packing", False),
+    ("tooling.price", "price of a tool", False),
+    ("tooling.part_cost", "cost of a part from the tool", False),
+    ("tooling.life", "parts that a tool makes", False),
+    ("tooling.redesign", "redesign for a tool", False),
     ("setup.machine", "machine asked for", False),
     ("setup.layer_height_mm", "layer height asked for", False),
     ("setup.line_width_mm", "line width asked for", False),
@@ -1375,12 +1519,14 @@ _TOLD_OF_PARTS = (
 
 
 def _entry_lines(submission: Submission) -> Iterator[tuple[str, str, str]]:
-    """Facts of regions, motions, requirements, hardware and documents; absent ones said once."""
+    """Facts of regions, zones, motions, requirements, hardware and documents; absent ones said once."""
     for region in submission.regions:
         shape = "box" if isinstance(region.volume, Box) else "cylinder"
         yield f"region.{region.name}", f"region {region.name}", f"{region.kind}, {shape} in {region.part}"
     if not submission.regions:
         yield "region", "regions", NOT_STATED
+    for zone in submission.zones:
+        yield f"zone.{zone.name}", f"zone {zone.name}", _zone_words(zone)
     for motion in submission.motions:
         yield f"motion.{motion.name}", f"motion {motion.name}", _motion_words(motion)
     if not submission.motions:
@@ -1423,6 +1569,16 @@ def _pose_words(part: PartEntry) -> str:
     if part.pose is None:
         return NOT_STATED
     return "as sent" if part.pose == IDENTITY else "turned"
+
+
+def _zone_words(zone: Zone) -> str:
+    shape = "box" if isinstance(zone.volume, Box) else "cylinder"
+    told = [f"{shape} in {zone.part}"]
+    if zone.core_fill is not None:
+        told.append(f"core {100 * zone.core_fill:g} % filled")
+    if zone.outline_passes is not None:
+        told.append(f"{zone.outline_passes} outline passes")
+    return ", ".join(told)
 
 
 def _motion_words(motion: Motion) -> str:
@@ -1490,9 +1646,9 @@ def _says_default(submission: Submission, name: str) -> bool:
     return name in submission.marked or submission.origins[name] is not Origin.ASSUMED
 
 
-def _region_fields(region: Region) -> dict[str, object]:
-    shape = "box" if isinstance(region.volume, Box) else "cylinder"
-    stated = _stated_fields(region) | {"volume": _stated_fields(region.volume)}
+def _volume_fields(entry: Region | Zone) -> dict[str, object]:
+    shape = "box" if isinstance(entry.volume, Box) else "cylinder"
+    stated = _stated_fields(entry) | {"volume": _stated_fields(entry.volume)}
     return {shape if name == "volume" else name: value for name, value in stated.items()}
 
 
@@ -1532,6 +1688,37 @@ def _add_entries(document: Any, name: str, entries: Sequence[Mapping[str, object
         for values in entries:
             tables.append(_toml_table(values))
         document.add(name, tables)
+
+
+def _mark_suggested(document: Any, submission: Submission) -> None:
+    """A comment beside each entry and field that the kit suggested."""
+    for name, origin in submission.marked.items():
+        if origin is not Origin.SUGGESTED:
+            continue
+        section, _, entry = name.partition(".")
+        held = document.get(section)
+        if isinstance(held, list) and section != "part":
+            keys = _ENTRY_NAMES[section]
+            for table in held:
+                if next((table[key] for key in keys if key in table), None) == entry:
+                    table.comment(_SUGGESTED)
+        elif section == "part":
+            part, _, field_name = entry.rpartition(".")
+            for table in held or ():
+                if table["id"] == part and field_name in table:
+                    table[field_name].comment(_SUGGESTED)
+        elif held is not None and entry in held:
+            held[entry].comment(_SUGGESTED)
+
+
+def _valid_text(path: Path) -> str:
+    """The text of a submission that is there, nothing where there is none or it is not valid."""
+    with suppress(OSError, UnicodeDecodeError, SubmissionError):
+        if path.stat().st_size <= _MAX_FILE_BYTES:
+            text = path.read_bytes().decode("utf-8-sig")
+            parse_submission(text)
+            return text
+    return ""
 
 
 def _toml_table(values: Mapping[str, object]) -> Any:

@@ -22,6 +22,7 @@ from reviewkit.limits import load_limits
 from reviewkit.model import Verdict
 from reviewkit.resources import resource
 from reviewkit.signing import attached
+from reviewkit.submission import read_submission
 
 ROOT = Path(__file__).resolve().parents[1]
 STEP = re.compile(r"\[(\d+)/(\d+)\] \S")
@@ -307,6 +308,20 @@ def test_schema_prints_the_schema_of_a_review(capsys, run):
     validator = jsonschema.Draft202012Validator(printed)
     assert list(validator.iter_errors(json.loads((run.folder / "review.json").read_text()))) == []
     assert list(validator.iter_errors({}))
+
+
+# --- intake ----------------------------------------------------------------------------------
+
+
+def test_intake_writes_a_submission_that_can_be_reviewed(fence, tmp_path, capsys):
+    assert cli.main(["intake", str(fence), "--out", str(tmp_path / "in"), "--units", "mm"]) == 0
+    told = capsys.readouterr()
+    path = tmp_path / "in" / "submission.toml"
+    assert told.out.splitlines()[-1].endswith(f"read {path}, then reviewkit review {path.parent}")
+    assert "asked in" in told.err
+    assert read_submission(path.parent).parts[0].units == "mm"
+    assert cli.main(["intake", str(tmp_path / "none.stl")]) == 2
+    assert len(capsys.readouterr().err.splitlines()) == 1
 
 
 # --- open ------------------------------------------------------------------------------------
