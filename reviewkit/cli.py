@@ -142,6 +142,12 @@ def _parser() -> argparse.ArgumentParser:
     verify.add_argument("--records", type=Path, help="folder of the record [records, where there is one]")
     verify.set_defaults(run=_verify)
 
+    calibrate = commands.add_parser("calibrate", help="fit a machine's print time to measured plates")
+    calibrate.add_argument("table", type=Path, help="CSV: part, copies, minutes from heat-up to the last layer")
+    calibrate.add_argument("--machine", required=True, metavar="NAME", help="machine profile")
+    calibrate.add_argument("--out", type=Path, help="folder for the calibration [the one REVIEWKIT_MACHINES names]")
+    calibrate.set_defaults(run=_calibrate)
+
     limits = commands.add_parser("limits", help="list every limit with its source")
     limits.add_argument("--only", default="", metavar="TEXT", help="rows whose quantity holds this text")
     limits.set_defaults(run=_limits)
@@ -419,6 +425,18 @@ def _passphrase(options: argparse.Namespace, *, twice: bool = False) -> str:
     if twice and getpass.getpass("again: ") != given:
         raise SigningError("the two pass phrases differ; try again")
     return given
+
+
+def _calibrate(options: argparse.Namespace) -> int:
+    from datetime import date
+
+    from reviewkit.calibration import calibrate, fit_words, read_plates
+
+    fit, path = calibrate(options.table, options.machine, date.today().isoformat(), options.out)
+    for line in fit_words(fit, read_plates(options.table)):
+        print(line)
+    print(f"kept in {path}")
+    return 0
 
 
 def _limits(options: argparse.Namespace) -> int:

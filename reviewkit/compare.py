@@ -9,6 +9,8 @@ from pathlib import Path
 import numpy as np
 
 from reviewkit.checks import titles
+from reviewkit.checks.production.cost import CODE as COST
+from reviewkit.checks.production.cost import cost_change
 from reviewkit.decisions import Standing, named, standing
 from reviewkit.document.files import make_folder, read_review, write_bytes
 from reviewkit.document.outline import judged, quantity_text, subject_text, titles_of
@@ -44,6 +46,13 @@ _UNMOVED_MM = 0.05
 # Of the places that moved, so many are left out when the best views are sought.
 _THINNED = 50
 _SIZE = (900, 640)
+# Measurements of what it takes to make a part, by code, and how a table calls them.
+_MADE = (
+    ("PD-01", "time of one part alone on a plate", "Print time, alone on a plate"),
+    ("PD-01", "time of a part on a full plate", "Print time, on a full plate"),
+    ("PD-02", "mass of a part", "Mass"),
+    ("PD-03", "copies on a plate, at least", "Copies on a plate, at least"),
+)
 _WORSE = {Verdict.MEETS: 0, Verdict.MARGINAL: 1, Verdict.FAILS: 2}
 
 
@@ -240,7 +249,7 @@ def sections(comparison: Comparison, promises: Standing | None = None) -> list[S
         words(f"Suggested outcome before: {old.outcome_suggested.value}; now: {new.outcome_suggested.value}."),
     ]
     told = [Section("What changed", (Text(cell(*lead), "outcome"),)), *_promised(comparison, promises)]
-    told += [_surface(comparison), _side_by_side(comparison)]
+    told += [_surface(comparison), _side_by_side(comparison), *_costs(comparison)]
     for state in State:
         rows = comparison.of(state)
         if rows:
@@ -399,11 +408,61 @@ def _side_by_side(comparison: Comparison) -> Section:
             ("Material", old.setup.material.name, part.setup.material.name),
             ("Machine", old.setup.machine.name, part.setup.machine.name),
             ("Layer height", f"{old.setup.layer_height_mm:g} mm", f"{part.setup.layer_height_mm:g} mm"),
+            *_production(comparison, old, part),
         ]
         cells = tuple((cell(words(name, "bold")), cell(was), cell(now)) for name, was, now in rows)
         tables.append(Table(part.name or part.id, ("", "Before", "Now"), (1.0, 2.0, 2.0), cells))
-    note = Text(cell(words("Print time and cost are compared once they are computed.")), "lead")
-    return Section("Side by side", (*tables, note))
+    return Section("Side by side", tuple(tables))
+
+
+def _production(comparison: Comparison, old: PartFacts, new: PartFacts) -> list[tuple[str, str, str]]:
+    """Print time, mass and copies of a part in both revisions, where both reviews hold them."""
+    units = str(comparison.new.submission.get("display_units") or "mm")
+    rows: list[tuple[str, str, str]] = []
+    for code, quantity, name in _MADE:
+        told = [
+            next((m for f in r.findings if f.code == code and f.part == p.id and f.subject == WHOLE
+                  for m in f.measurements if m.quantity == quantity), None)
+            for r, p in ((comparison.old, old), (comparison.new, new))
+        ]  # fmt: skip
+        if told[0] and told[1]:
+            rows.append((name, measured_text(told[0], units), measured_text(told[1], units)))
+    return rows
+
+
+def _costs(comparison: Comparison) -> list[Section]:
+    """What a good part costs in both revisions, and why, term by term."""
+    before = {f.part: f for f in comparison.old.findings if f.code == COST and f.subject == WHOLE}
+    tables: list[Block] = []
+    for finding in comparison.new.findings:
+        if finding.code != COST or finding.subject != WHOLE or finding.part not in before:
+            continue
+        change = cost_change(before[finding.part], finding)
+        if change is None:
+            tables.append(
+                Text(cell(f"The cost of {finding.part} cannot be compared: one review has none, or in other money."))
+            )
+            continue
+        told = change.after.unit - change.before.unit
+        head = (
+            f"{finding.part}, one good part at {change.parts:,}: {change.before.unit:.3g} {change.currency} before, "
+            f"{change.after.unit:.3g} {change.currency} now, {abs(told):.2g} {'more' if told > 0 else 'less'}"
+        )
+        if not change.same_prices:
+            head += "; the two rest on other prices"
+        rows = tuple(
+            (
+                cell(words(one.term, "bold")),
+                cell(f"{one.before:.3g}"),
+                cell(f"{one.after:.3g}"),
+                cell(f"{one.change:+.2g}"),
+                cell(one.because),
+            )
+            for one in change.terms
+            if one.before or one.after
+        )
+        tables.append(Table(head, ("Term", "Before", "Now", "Change", "Because"), (1.3, 0.7, 0.7, 0.7, 2.6), rows))
+    return [Section("What a part costs", tuple(tables))] if tables else []
 
 
 def _listed(state: State, rows: Sequence[Change], comparison: Comparison) -> Section:

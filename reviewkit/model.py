@@ -510,7 +510,10 @@ class Drawing:
 
 @dataclass(frozen=True, eq=False)
 class Review:
-    """Everything a document says; decisions live in the record, never here."""
+    """Everything a document says; decisions live in the record, never here.
+
+    ``tables`` are files for people to work with, by name; they follow from the rest.
+    """
 
     submission: Mapping[str, object]
     parts: tuple[PartFacts, ...]
@@ -524,3 +527,4 @@ class Review:
     kit_version: str
     limits_sha256: str
     schema: str = SCHEMA
+    tables: Mapping[str, bytes] = field(default_factory=dict, repr=False)

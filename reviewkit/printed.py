@@ -1,34 +1,8 @@
 """Print time and material of a workpiece, made once for all checks of its production, and their words."""
 
-from dataclasses import replace
-
 from reviewkit.limits import Limits
-from reviewkit.measure.filling import Filling, filling_of
 from reviewkit.measure.printing import Printing, printing
-from reviewkit.measure.zones import zoned
-from reviewkit.model import Setup
-from reviewkit.submission import Zone
 from reviewkit.workpiece import Workpiece
-
-# Zones count by how empty they are against the rest, which must not be quite solid.
-_NEARLY_SOLID = 1 - 1e-9
-
-
-def filling_in(workpiece: Workpiece) -> Filling:
-    """How the layers of a workpiece are filled, with the zones of the submission.
-
-    Raises
-    ------
-    SetupError
-        When the machine's profile does not say how it prints.
-    """
-    setup, zones = _setup(workpiece), _zones(workpiece)
-
-    def filled() -> Filling:
-        plain = filling_of(workpiece.layers, setup.printing, setup.line_width_mm)
-        return zoned(workpiece.layers, plain, zones, setup.core_fill, setup.printing, workpiece.to_plate)
-
-    return workpiece.measured("filling", filled, zones)
 
 
 def printing_of(workpiece: Workpiece, limits: Limits, copies: int = 1) -> Printing:
@@ -58,21 +32,12 @@ def printing_of(workpiece: Workpiece, limits: Limits, copies: int = 1) -> Printi
     alone = workpiece.measured(
         "printing",
         lambda: printing(
-            workpiece.layers, filling_in(workpiece), _setup(workpiece), time_spread=spreads[0], mass_spread=spreads[1]
+            workpiece.layers, workpiece.filling, workpiece.filled_setup, time_spread=spreads[0], mass_spread=spreads[1]
         ),
-        _zones(workpiece),
+        workpiece.zones,
         *spreads,
     )
     return alone.with_copies(copies)
-
-
-def _zones(workpiece: Workpiece) -> tuple[Zone, ...]:
-    return tuple(zone for zone in workpiece.submission.zones if zone.part == workpiece.part.id)
-
-
-def _setup(workpiece: Workpiece) -> Setup:
-    setup = workpiece.setup
-    return replace(setup, core_fill=min(setup.core_fill, _NEARLY_SOLID)) if _zones(workpiece) else setup
 
 
 def time_words(seconds: float) -> str:

@@ -9,11 +9,14 @@ from pathlib import Path
 from reviewkit import limits as tables
 from reviewkit.album import pictures
 from reviewkit.checks import CHECKS, NOT_COVERED, Check, title_of, titles
+from reviewkit.document.estimate import ESTIMATE_FILE, estimate_csv
 from reviewkit.document.files import sealed, write_bytes, write_review
 from reviewkit.document.page import TitleBlock, review_html
 from reviewkit.document.text import counted, worst_first
 from reviewkit.errors import ReviewError
 from reviewkit.figures import drawings
+from reviewkit.inspection import FILE_NAME as PLAN_FILE
+from reviewkit.inspection import inspection_plan
 from reviewkit.judging import WHOLE, not_checked
 from reviewkit.limits import Limits, load_limits
 from reviewkit.measure.poses import chosen_pose
@@ -35,6 +38,7 @@ from reviewkit.signoff import printed
 from reviewkit.submission import FILE_NAME as SUBMISSION_FILE
 from reviewkit.submission import PartEntry, Submission, facts, read_submission, slug
 from reviewkit.suggestions import unless_confirmed
+from reviewkit.undercut_sheet import undercut_shots
 from reviewkit.workpiece import Workpiece
 
 DEFAULT_MACHINE = "standard-240"
@@ -148,6 +152,7 @@ def concluded(case: Case, findings: Sequence[Finding], progress: Progress = lamb
     progress("pictures")
     names = {w.part.id: w.part.name or w.part.id for w in case.workpieces}
     outcome, reason = _suggested(findings, names)
+    setups = {workpiece.part.id: workpiece.setup for workpiece in case.workpieces}
     return Review(
         submission=case.submission.summary(),
         parts=tuple(_part_facts(workpiece) for workpiece in case.workpieces),
@@ -160,12 +165,14 @@ def concluded(case: Case, findings: Sequence[Finding], progress: Progress = lamb
         outcome_reason=reason,
         kit_version=version("reviewkit"),
         limits_sha256=case.limits.sha256,
+        tables={PLAN_FILE: inspection_plan(case.submission, findings, case.limits, setups)},
     )
 
 
 def _illustrated(workpiece: Workpiece, finding: Finding) -> Finding:
-    """The finding with the small pictures that its pose sheet shows."""
+    """The finding with the small pictures that its figures show."""
     shots = pose_shots(workpiece, finding) if "pose_sheet" in finding.figures else {}
+    shots |= undercut_shots(workpiece, finding) if "undercuts" in finding.figures else {}
     return replace(finding, evidence={**finding.evidence, **shots}) if shots else finding
 
 
@@ -189,6 +196,8 @@ def written(concluded: Review, folder: str | Path) -> Path:
     block = TitleBlock(issued=date.today().isoformat())
     page = review_html(concluded, figures, NOT_COVERED, titles(), block)
     document = write_bytes(folder / "review.html", page.encode())
+    for name, content in {**concluded.tables, ESTIMATE_FILE: estimate_csv(concluded, date.today())}.items():
+        write_bytes(folder / name, content)
     sealed(concluded, folder)
     printed(folder)
     return document

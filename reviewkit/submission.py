@@ -362,7 +362,7 @@ class Packing:
 
 @dataclass(frozen=True)
 class Tooling:
-    """What making the part with a tool would take, in the currency of the house's prices [money].
+    """What making the part with a tool would take, in the currency of the house's prices [unit of money].
 
     ``price`` is that of one tool, which makes ``life`` parts where that is known; ``part_cost`` what a
     part from it costs.  ``redesign`` says how the part would be changed so that a tool can make it.

@@ -19,6 +19,7 @@ from reviewkit.document.files import MANIFEST, file_sha256, make_folder, write_b
 from reviewkit.document.text import display_text
 from reviewkit.errors import RecordError, ReviewError, SetupError, SubmissionError
 from reviewkit.limits import load_limits
+from reviewkit.prices import prices_of
 from reviewkit.record import Kind, Record, find_record
 from reviewkit.review import DEFAULT_MACHINE, DEFAULT_MATERIAL
 from reviewkit.signing import DOCUMENT
@@ -336,7 +337,8 @@ def _judged_by(submission: Submission) -> str:
     """Hash of what a submission is judged by."""
     machine = tables.machine(submission.setup.machine or DEFAULT_MACHINE)
     materials = [tables.material(part.material or DEFAULT_MATERIAL) for part in submission.parts]
-    told = [repr(machine), *map(repr, materials), load_limits().sha256, version("reviewkit")]
+    prices = prices_of(submission).sha256
+    told = [repr(machine), *map(repr, materials), load_limits().sha256, prices, version("reviewkit")]
     return hashlib.sha256("\0".join(told).encode()).hexdigest()
 
 

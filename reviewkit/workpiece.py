@@ -3,7 +3,7 @@
 import hashlib
 from collections import OrderedDict
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import Any, TypeVar
 
@@ -11,20 +11,23 @@ import numpy as np
 from numpy.typing import NDArray
 
 from reviewkit.limits import Limits
+from reviewkit.measure.filling import Filling, filling_of
 from reviewkit.measure.layers import Layers, layers, projected_area
 from reviewkit.measure.mass import PrintedMass, mass_of
 from reviewkit.measure.motion import Carried, carried
 from reviewkit.measure.pieces import Stack, stacked
 from reviewkit.measure.rays import RayTree
 from reviewkit.measure.walls import Skins, Walls, skin_samples, wall_samples
+from reviewkit.measure.zones import zoned
 from reviewkit.model import Floats, Setup
 from reviewkit.part import Part
-from reviewkit.submission import Region, RegionKind, Submission, region_contains, region_of
+from reviewkit.submission import Region, RegionKind, Submission, Zone, region_contains, region_of
 
 T = TypeVar("T")
 
 # Enough for the measures of a few parts in a few setups; a batch moves on and forgets.
 _KEPT_MEASURES = 96
+_NEARLY_SOLID = 1 - 1e-9
 _kept: OrderedDict[tuple[Any, ...], Any] = OrderedDict()
 
 
@@ -158,9 +161,34 @@ class Workpiece:
         """Islands of all layers and how they join."""
         return self.measured("stack", lambda: stacked(self.layers))
 
+    @cached_property
+    def zones(self) -> tuple[Zone, ...]:
+        """Volumes of this part that are filled in another way than the rest."""
+        return tuple(zone for zone in self.submission.zones if zone.part == self.part.id)
+
+    @property
+    def filled_setup(self) -> Setup:
+        """The setup by which the zones count: by how empty they are against the rest, which must not be quite solid."""
+        if not self.zones:
+            return self.setup
+        return replace(self.setup, core_fill=min(self.setup.core_fill, _NEARLY_SOLID))
+
+    @property
+    def filling(self) -> Filling:
+        """How its layers are filled, zones included; SetupError where the machine does not say how it prints."""
+        setup = self.setup
+
+        def filled() -> Filling:
+            plain = filling_of(self.layers, setup.printing, setup.line_width_mm)
+            return zoned(self.layers, plain, self.zones, setup.core_fill, setup.printing, self.to_plate)
+
+        return self.measured("filling", filled, self.zones)
+
     def mass(self, limits: Limits) -> PrintedMass:
         """Mass, mass centre and inertia as printed, in the plate frame, with the values of `limits` for filling."""
-        return self.measured("mass", lambda: mass_of(self.layers, self.setup, limits), limits.sha256)
+        return self.measured(
+            "mass", lambda: mass_of(self.layers, self.filled_setup, limits, self.filling), limits.sha256, self.zones
+        )
 
     @property
     def projected_area_mm2(self) -> float:

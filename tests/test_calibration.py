@@ -76,6 +76,18 @@ def test_a_known_factor_comes_back_with_heating_and_waiting(factor):
     assert fit.calibration.spread == 0.03
 
 
+def test_no_factor_meets_the_plates_better():
+    """Plates that heat for long follow the factor less, and weigh less in it."""
+    plates = [plate(size, copies, heat_s=1500.0) for size, copies in [*PLATES, ((8, 8, 20), 3)]]
+    rows = measured(plates, 1.2, [1.06, 0.95, 1.03, 0.99, 0.92, 1.08])
+
+    def squares(factor):
+        return sum(np.log(row.measured_s / one.printed_s(factor)) ** 2 for row, one in zip(rows, plates, strict=True))
+
+    best = fit_of(rows, plates).calibration.factor
+    assert squares(best) <= min(squares(best * step) for step in (0.99, 0.999, 1.001, 1.01))
+
+
 def test_the_interval_holds_the_truth_as_often_as_it_says():
     plates = [plate(size, copies) for size, copies in PLATES]
     rng = np.random.default_rng(7)

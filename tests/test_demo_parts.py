@@ -26,13 +26,15 @@ from reviewkit.resources import resource
 from reviewkit.submission import read_submission, region_contains
 
 PARTS = resource("data", "parts")
-SUBMISSIONS = ("launcher-a", "launcher-b", "bracket", "hinged-box", "snap-clip", "tool-grip", "spacer")
+SUBMISSIONS = ("launcher-a", "launcher-b", "bracket", "hinged-box", "snap-clip", "tool-grip", "spacer", "darts")
 # Parts of revision B of the launcher have the names of those that they replace.
 FILES = {
     "launcher": "launcher-a/launcher.stl", "float": "launcher-a/float.stl",
     "launcher-b": "launcher-b/launcher.stl", "float-b": "launcher-b/float.stl",
     "bracket": "bracket/bracket.stl", "hinged-box": "hinged-box/hinged-box.stl",
     "snap-clip": "snap-clip/snap-clip.stl", "tool-grip": "tool-grip/tool-grip.stl", "spacer": "spacer/spacer.stl",
+    "dart-plain": "darts/dart-plain.stl", "dart-graded": "darts/dart-graded.stl",
+    "dart-flared": "darts/dart-flared.stl",
 }  # fmt: skip
 NAMES = tuple(FILES)
 LINE_MM, LAYER_MM, ROOM_MM = 0.4, 0.2, 240.0 - 2 * 5.0
@@ -856,6 +858,48 @@ def test_grip_has_no_wall_thinner_than_three_lines(meshes: dict[str, trimesh.Tri
         # Sharp corners lose their tips; a thinner wall would lose itself.
         lost = shapely.get_parts(cut.difference(cut.buffer(-0.59).buffer(0.61)))
         assert shapely.area(lost).max(initial=0.0) < 0.1
+
+
+# --- darts ---------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(("name", "base_mm"), [("dart-plain", 6.0), ("dart-graded", 6.0), ("dart-flared", 12.0)])
+def test_darts_balance_and_bear_where_their_rows_say(
+    name: str, base_mm: float, meshes: dict[str, trimesh.Trimesh], truth: list[dict[str, str]]
+) -> None:
+    """Walls of two lines; core filled 15 % or, in zones, wholly up to 24 mm and by 5 % behind; floors left out.
+
+    A slender body bears at L - V / base (Munk 1924, NACA Report 184, from memory).
+    """
+    mesh, length = meshes[name], 66.0
+    assert mesh.extents[2] == pytest.approx(length)
+    z_mm = np.arange(0.05, length, 0.1)
+    cuts = [section(mesh, z) for z in z_mm]
+    behind = length - z_mm
+    zones = [zone for zone in read_submission(PARTS / "darts").zones if zone.part == name]
+    assert len(zones) == (0 if name == "dart-plain" else 2)
+    fill = np.full(len(z_mm), 0.15)
+    for zone in zones:
+        held = region_contains(zone, np.column_stack([np.zeros((len(z_mm), 2)), z_mm]))
+        fill[held] = zone.core_fill
+    area = np.array([cut.area for cut in cuts])
+    weight = area - (1 - fill) * np.array([cut.buffer(-2 * LINE_MM).area for cut in cuts])
+    side = np.array([np.ptp(cut.bounds[::2]) for cut in cuts])
+    mass = behind @ weight / weight.sum()
+    margin = (length - mesh.volume / area[0] - mass) / 12.0
+    lead = (behind @ side / side.sum() - mass) / 12.0
+    assert area[0] == pytest.approx(math.pi * base_mm**2, rel=2e-3)
+    rows = {row["code"]: row for row in truth if row["name"] == name and row["subject"] == "part"}
+    told = rows["FL-02"]["fault"].split()
+    assert float(told[told.index("margin") + 1]) == pytest.approx(margin, abs=0.02)
+    told = rows["FL-01"]["fault"].split()
+    assert float(told[told.index("mass") + 1]) == pytest.approx(lead, abs=0.02)
+    # A margin of a calibre (seen, page on Barrowman's equations), and a mass a quarter ahead (common practice).
+    assert rows["FL-02"]["verdict"] == ("meets" if margin >= 1 else "marginal" if lead >= 0.25 else "fails")
+    assert rows["FL-01"]["verdict"] == ("meets" if lead >= 0.25 else "fails")
+    speed = {motion.region: motion.speed_m_s for motion in read_submission(PARTS / "darts").motions}
+    heaviest_j = 1.27e-6 * mesh.volume * speed[name.removeprefix("dart-")] ** 2 / 2
+    assert (heaviest_j > 0.08) == (rows["SA-05"]["verdict"] == "marginal")
 
 
 # --- first layers --------------------------------------------------------------------------

@@ -9,7 +9,7 @@ import trimesh
 
 from reviewkit.limits import load_limits, machine, material
 from reviewkit.model import Setup
-from reviewkit.printed import filling_in, grams_words, printing_of, time_words
+from reviewkit.printed import grams_words, printing_of, time_words
 from reviewkit.submission import Box, Submission, Zone
 from reviewkit.workpiece import Workpiece
 
@@ -27,7 +27,7 @@ def test_one_measure_serves_every_number_of_copies():
     found = printing_of(one, limits)
     assert printing_of(alike, limits, 7).work is found.work
     assert printing_of(one, limits, 7).copies == 7
-    assert filling_in(one) is filling_in(alike)
+    assert one.filling is alike.filling
     assert found.mass_g == pytest.approx(one.mass(limits).mass_g)
     assert found.spread == limits.value("production.time_spread", one.setup).value
 
@@ -48,6 +48,8 @@ def test_zones_change_mass_and_time(core_fill):
     assert zoned.mass_g == pytest.approx(half.mass_g, rel=1e-6)
     assert zoned.seconds["core fill"] == pytest.approx(half.seconds["core fill"], rel=1e-6)
     assert zoned.volume_mm3 == pytest.approx(half.volume_mm3, rel=1e-6)
+    without = printing_of(Workpiece(Submission("T-1"), plain.part, setup), limits)
+    assert without.mass_g != pytest.approx(zoned.mass_g, rel=1e-3)
 
 
 @pytest.mark.parametrize(

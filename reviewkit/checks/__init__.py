@@ -1,8 +1,7 @@
 """Every check of the kit, in document order.
 
 A check is a pure function ``(workpiece, limits) -> list[Finding]``.  To add one, write the
-function in the module of its domain and add one line to :data:`CHECKS`; what
-:data:`NOT_COVERED` says of it then goes.
+function in a module of its domain and add one line to :data:`CHECKS`.
 """
 
 from collections.abc import Callable
@@ -13,6 +12,9 @@ from reviewkit.checks.ergonomics.clearance import handle_clearance
 from reviewkit.checks.ergonomics.force import pull_force
 from reviewkit.checks.ergonomics.grip import grip_edges, grip_length, grip_section
 from reviewkit.checks.ergonomics.loops import finger_loops
+from reviewkit.checks.flight.mass import mass_centre
+from reviewkit.checks.flight.path import arrival, flight_path
+from reviewkit.checks.flight.stability import stays_ahead
 from reviewkit.checks.intake import intake
 from reviewkit.checks.mechanics.flexures import flexures_found
 from reviewkit.checks.mechanics.force import stroke_force, width_scatter
@@ -30,6 +32,14 @@ from reviewkit.checks.printability.poses import poses
 from reviewkit.checks.printability.removal import removal
 from reviewkit.checks.printability.stability import stability
 from reviewkit.checks.printability.walls import walls
+from reviewkit.checks.production.capacity import capacity
+from reviewkit.checks.production.copies import copies
+from reviewkit.checks.production.cost import cost_of_part
+from reviewkit.checks.production.handling import handling
+from reviewkit.checks.production.mass import material_used
+from reviewkit.checks.production.process import process
+from reviewkit.checks.production.time import print_time
+from reviewkit.checks.production.yields import good_parts
 from reviewkit.checks.requirements import requirements
 from reviewkit.checks.safety.access import access
 from reviewkit.checks.safety.edges import edges_and_points
@@ -53,7 +63,8 @@ class Check:
     judge: Callable[[Workpiece, Limits], list[Finding]]
 
 
-_PRINT, _MECHANICS, _SAFETY, _GRIP = "printability", "mechanics", "safety", "ergonomics"
+_PRINT, _MECHANICS, _SAFETY, _GRIP, _FLIGHT = "printability", "mechanics", "safety", "ergonomics", "flight"
+_PRODUCTION = "production"
 CHECKS = (
     Check("IN", "Mesh and units", "intake", intake),
     Check("RQ", "Requirements", "intake", requirements),
@@ -91,12 +102,23 @@ CHECKS = (
     Check("ER-05", "Loops and triggers", _GRIP, finger_loops),
     Check("ER-06", "Pull force and span", _GRIP, pull_force),
     Check("ER-07", "Balance and weight", _GRIP, balance),
+    Check("FL-01", "Mass centre of a projectile", _FLIGHT, mass_centre),
+    Check("FL-02", "Nose ahead", _FLIGHT, stays_ahead),
+    Check("FL-03", "Flight", _FLIGHT, flight_path),
+    Check("FL-04", "Arrival", _FLIGHT, arrival),
+    Check("PD-01", "Print time", _PRODUCTION, print_time),
+    Check("PD-02", "Mass and material", _PRODUCTION, material_used),
+    Check("PD-03", "Copies on a plate", _PRODUCTION, copies),
+    Check("PD-04", "Cost of a good part", _PRODUCTION, cost_of_part),
+    Check("PD-05", "Capacity", _PRODUCTION, capacity),
+    Check("PD-06", "Yield", _PRODUCTION, good_parts),
+    Check("PD-07", "Why print it", _PRODUCTION, process),
+    Check("PD-08", "Off the machine", _PRODUCTION, handling),
 )
 
-_LATER = "this version of the kit has no check for it; a reviewer has to judge it"
+# What no check of a shape can say.
 NOT_COVERED = (
-    ("FL projectile flight", _LATER),
-    ("PD print time, cost, yield and packing", _LATER),
+    ("Chemical limits, flammability, hygiene", "they lie in the material, not in the shape; accredited tests decide"),
 )
 
 

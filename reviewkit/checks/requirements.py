@@ -3,6 +3,7 @@
 A check that comes to answer a kind of requirement takes it out here.
 """
 
+from reviewkit.flown import FlightCase
 from reviewkit.judging import WHOLE, finding
 from reviewkit.limits import Limits
 from reviewkit.mechanics import MechanicsCase
@@ -32,8 +33,10 @@ def requirements(workpiece: Workpiece, limits: Limits) -> list[Finding]:
     """
     submission = workpiece.submission
     own = requirements_of(submission, workpiece.part.id)
-    mechanics = MechanicsCase(workpiece, limits)
-    unanswered = [one for one in own if one.what not in _ANSWERED and not mechanics.answers(one)]
+    mechanics, flight = MechanicsCase(workpiece, limits), FlightCase(workpiece, limits)
+    unanswered = [
+        one for one in own if one.what not in _ANSWERED and not mechanics.answers(one) and not flight.answers(one)
+    ]
     if unanswered:
         return [_open(workpiece, requirement) for requirement in unanswered]
     if own or (submission.requirements and workpiece.part.id != submission.parts[0].id):

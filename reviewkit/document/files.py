@@ -32,8 +32,8 @@ MANIFEST = "manifest.json"
 _BELONGS = "review_sha256"
 _INDEX = "index.json"
 _SHAPE = ("vertices_mm", "faces")
-# Fields that hold arrays, by whose names they stand in the evidence.
-_ARRAYS = ("evidence", "rgb", "shape")
+# Fields that are kept in files of their own; arrays stand in the evidence by their names.
+_ARRAYS = ("evidence", "rgb", "shape", "tables")
 _IMAGES = {"svg": ".svg", "png": ".png"}
 LIBRARIES = ("numpy", "scipy", "shapely", "trimesh", "manifold3d", "embreex", "matplotlib", "papermill")
 

@@ -5,6 +5,7 @@ wrong; both differ in lightness too, and every meaning is also said in words.
 """
 
 from collections.abc import Callable, Iterator, Sequence
+from weakref import WeakKeyDictionary
 
 import matplotlib as mpl
 import numpy as np
@@ -15,9 +16,11 @@ from matplotlib.patches import Circle
 from reviewkit.errors import ReviewError
 from reviewkit.figures import (
     access,
+    cost,
     edges,
     first_layer,
     fits,
+    flight,
     gaps,
     grip,
     handhold,
@@ -25,15 +28,19 @@ from reviewkit.figures import (
     loads,
     mechanics,
     overhangs,
+    packing,
     pinch,
     plate,
     poses,
+    printing,
+    process,
     projectiles,
     removal,
     small_parts,
     stability,
     trap_holes,
     walls,
+    yields,
 )
 from reviewkit.figures.style import DPI, INK, STYLE, WRONG, drawing_of, text
 from reviewkit.model import Drawing, Finding, Picture, Review
@@ -85,8 +92,29 @@ _DRAWINGS: tuple[Draw, ...] = (
     handhold.finger_opening,
     handhold.pull_force,
     handhold.balance,
+    flight.side_view,
+    flight.moment_over_angle,
+    flight.what_would_help,
+    flight.flight_path,
+    flight.pitch_over_path,
+    flight.energy_over_path,
+    printing.minutes_by_kind,
+    printing.mass_by_kind,
+    packing.plate_layout,
+    packing.copies_per_pose,
+    cost.cost_terms,
+    cost.cost_worth,
+    cost.days_by_printers,
+    yields.guessed_losses,
+    yields.pilot_shares,
+    yields.pilot_values,
+    process.undercuts,
+    process.break_even,
+    cost.hands_by_operation,
 )
 _KINDS = {draw.__name__: draw for draw in _DRAWINGS}
+# A workbook shows a figure and the document holds it; it is drawn once, as long as its finding lives.
+_kept: WeakKeyDictionary[Finding, dict[str, Drawing]] = WeakKeyDictionary()
 
 
 def drawings(review: Review) -> tuple[Drawing, ...]:
@@ -110,10 +138,14 @@ def drawn(finding: Finding, kind: str) -> Drawing:
     """
     if kind not in _KINDS:
         raise ReviewError(f"no drawing is called {kind!r}; there are {', '.join(sorted(_KINDS))}")
-    with mpl.rc_context(STYLE):
-        figure = Figure(layout="constrained", dpi=DPI)
-        title, caption, alt = _KINDS[kind](finding, figure)
-        return drawing_of(figure, slug(f"{finding.key} {kind}"), finding.key, title, caption, alt, vector=True)
+    kept = _kept.setdefault(finding, {})
+    if kind not in kept:
+        with mpl.rc_context(STYLE):
+            figure = Figure(layout="constrained", dpi=DPI)
+            title, caption, alt = _KINDS[kind](finding, figure)
+            name = slug(f"{finding.key} {kind}")
+            kept[kind] = drawing_of(figure, name, finding.key, title, caption, alt, vector=True)
+    return kept[kind]
 
 
 def pictured(picture: Picture) -> Drawing:

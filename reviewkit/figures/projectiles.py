@@ -62,7 +62,7 @@ def energy_at_speed(finding: Finding, figure: Figure) -> tuple[str, str, str]:
     axes.set_ylabel("energy [J]")
     axes.legend(loc="lower center", bbox_to_anchor=(0.5, 1.0), ncols=4)
     shot = "The shot is not known." if not len(here) else (
-        f"Blue: the shot, {here[1, 1]:.3f} J ({here[0, 1]:.3f} to {here[2, 1]:.3f} J), all energy taken to reach it."
+        f"Blue: the shot, {here[1, 1]:.3f} J ({here[0, 1]:.3f} to {here[2, 1]:.3f} J)."
     )  # fmt: skip
     return (
         "Energy over speed",

@@ -265,6 +265,8 @@ def test_a_calibration_multiplies_the_layers_and_narrows_the_estimate():
     fit = Calibration(1.2, 1.1, 1.3, 0.08, 6, "2026-05-01")
     found = printed(BOX, heat_s=100.0, layer_change_s=1.0, calibration=fit)
     assert found.layers_s == pytest.approx(1.2 * plain.layers_s)
+    for kind in (OUTLINES, SOLID, CORE, TRAVEL):
+        assert found.seconds[kind] == pytest.approx(1.2 * plain.seconds[kind])
     assert found.seconds["heat-up"] == 100
     assert found.plate_uncertainty_s == pytest.approx(0.08 * found.plate_s)
     assert found.calibrated and "6 plates measured by 2026-05-01" in found.basis

@@ -21,7 +21,7 @@ from reviewkit.workpiece import Workpiece
 CODE = "PD-01"
 DOMAIN = "production"
 
-_HOUR_S, _DAY_S = 3600.0, 86400.0
+_HOUR_S = 3600.0
 _NAMED = 3
 # More copies than any plate holds.
 _MOST_COPIES = 10_000
@@ -41,7 +41,7 @@ def print_time(workpiece: Workpiece, limits: Limits) -> list[Finding]:
     -------
     list of Finding
         The whole part first; then what does not meet: waiting for layers to cool, the length of a
-        plate, the printers that the order takes.
+        plate.
     """
     layers = workpiece.layers
     if not len(layers) or not layers.area_mm2.any():
@@ -49,7 +49,7 @@ def print_time(workpiece: Workpiece, limits: Limits) -> list[Finding]:
     if reason := too_open(workpiece, limits, layers.open_mm, layers.outline_mm):
         return [not_checked(workpiece, CODE, DOMAIN, "Print time was", reason)]
     case = _Case(workpiece, limits)
-    others = [one for one in (_cooling(case), _plate(case), _order(case)) if one is not None]
+    others = [_cooling(case), _plate(case)]
     whole = _whole(case, worst_of(one.verdict for one in others))
     return [whole, *(one for one in others if one.verdict is not Verdict.MEETS)]
 
@@ -72,26 +72,6 @@ class _Case(Case):
     @cached_property
     def full(self) -> Printing:
         return self.alone.with_copies(max(1, self.held))
-
-    @cached_property
-    def days(self) -> float | None:
-        """From receipt until the order is due, None when it is not said [days]."""
-        submission = self.workpiece.submission
-        if submission.received is None or submission.due is None or submission.quantity is None:
-            return None
-        return float((submission.due - submission.received).days)
-
-    @cached_property
-    def wanted(self) -> int:
-        """Parts of this kind that the order takes."""
-        submission = self.workpiece.submission
-        count = next((entry.count for entry in submission.parts if entry.id == self.workpiece.part.id), 1)
-        return (submission.quantity or 0) * count
-
-    def printers(self, part_s: float) -> float:
-        """Printers that the order takes at a time a part, fractions of one counted [-]."""
-        assert self.days is not None
-        return self.wanted * part_s / (self.days * _DAY_S * self.value("uptime"))
 
     def judged(
         self, subject: str, band: Band, verdict: Verdict, message: str, change: str, measurement: Measurement
@@ -126,8 +106,6 @@ def _whole(case: _Case, verdict: Verdict) -> Finding:
     most = sorted(full.seconds.items(), key=lambda item: -item[1])[:_NAMED]
     told = [f"{kind} ({percent_words(seconds / full.plate_s)})" for kind, seconds in most]
     message += f" Most of it goes into {', '.join(told[:-1])} and {told[-1]}. It rests on the {alone.basis}."
-    if case.days is None:
-        message += " Whether that is fast enough was not judged: quantity, date of receipt and due date are needed."
     per_part = [full.seconds[kind] / full.copies for kind in TIME_KINDS]
     return finding(
         case.workpiece,
@@ -188,34 +166,6 @@ def _plate(case: _Case) -> Finding:
     return case.judged(
         "plate time", band, band.verdict(hours, half), message, change,
         Measurement("time of a full plate", hours, "h", half, _METHOD),
-    )  # fmt: skip
-
-
-def _order(case: _Case) -> Finding | None:
-    """Whether the order can be printed in time at all; nothing when its facts are not known."""
-    if case.days is None:
-        return None
-    band, fleet = case.band("fleet_share"), case.value("fleet")
-    if case.days <= 0:
-        share = half = float("inf")
-        message = "The order is due on the day of its receipt or before, which leaves no time to print."
-        change = "Correct the due date."
-    else:
-        needed = case.printers(case.full.part_s)
-        share, half = needed / fleet, needed / fleet * case.full.spread
-        message = (
-            f"{case.wanted:,} parts in {case.days:.0f} days at {time_words(case.full.part_s)} a part keep "
-            f"{np.ceil(needed):,.0f} printers busy, give or take {np.ceil(needed * case.full.spread):,.0f}; "
-            f"{fleet:.0f} could be given to the order."
-        )
-        allowed_s = case.full.part_s / share * band.limits[0].value / (1 + case.full.spread)
-        change = (
-            f"Bring a part to {time_words(allowed_s)} or less, agree on "
-            f"{case.days * share * (1 + case.full.spread) / band.limits[0].value:,.0f} days, or split the order."
-        )
-    return case.judged(
-        "due date", band, band.verdict(share, 0.0 if np.isinf(share) else half), message, change,
-        Measurement("share of the printers", share, "-", half, "parts times time a part over days and uptime"),
     )  # fmt: skip
 
 

@@ -9,8 +9,8 @@ from functools import cached_property
 import numpy as np
 
 from reviewkit.judging import WHOLE, Case, finding, mm_words, percent_words, too_open, vector
+from reviewkit.launch import Known, Launch, Shot, entry_of, mass_words, shots, stored_by
 from reviewkit.limits import Limits
-from reviewkit.measure.gaps import facet_bodies
 from reviewkit.measure.impact import (
     Nose,
     energy_per_area_j_m2,
@@ -19,23 +19,11 @@ from reviewkit.measure.impact import (
     nose,
     sizes_mm,
     speed_m_s,
-    spring_energy_j,
 )
-from reviewkit.measure.layers import Ints, layers
-from reviewkit.measure.mass import PrintedMass, mass_of
+from reviewkit.measure.layers import Ints
+from reviewkit.measure.mass import PrintedMass
 from reviewkit.model import Band, Finding, Floats, Limit, Measurement, Place, Severity, Verdict
-from reviewkit.submission import (
-    Box,
-    Cylinder,
-    Motion,
-    MotionKind,
-    PartEntry,
-    Region,
-    RegionKind,
-    Requirement,
-    RequirementKind,
-    region_contains,
-)
+from reviewkit.submission import PartEntry, Region
 from reviewkit.workpiece import Workpiece
 
 CODE = "SA-05"
@@ -65,29 +53,15 @@ def projectiles(workpiece: Workpiece, limits: Limits) -> list[Finding]:
         The whole part first; of a launched part then one each for nose, energy and length, where they do not meet.
     """
     case = _Case(workpiece, limits)
-    shots = [_Shot(case, region) for region in case.regions]
-    if not shots:
+    flown = [_Shot(case, shot) for shot in shots(workpiece, limits)]
+    if not flown:
         return [_launcher(case) if case.launches else _nothing_launched(case)]
     if reason := too_open(workpiece, limits, workpiece.layers.open_mm, workpiece.layers.outline_mm):
         return [_too_open(case, reason)]
-    judged = {shot.name: [_tip(shot), _energy(shot), _length(shot)] for shot in shots}
+    judged = {shot.name: [_tip(shot), _energy(shot), _length(shot)] for shot in flown}
     details = [found for found, _ in (pair for pairs in judged.values() for pair in pairs)]
     words = {name: " ".join(said for _, said in pairs) for name, pairs in judged.items()}
-    return [_whole(case, shots, details, words), *(found for found in details if found.verdict is not Verdict.MEETS)]
-
-
-@dataclass(frozen=True, eq=False)
-class _Stored:
-    """The energy that a projectile may get, the least and the greatest of it [J], and whence it is known.
-
-    `speed_m_s` is the speed that was measured, None where energy was declared.
-    """
-
-    least_j: float
-    energy_j: float
-    most_j: float
-    words: str
-    speed_m_s: float | None = None
+    return [_whole(case, flown, details, words), *(found for found in details if found.verdict is not Verdict.MEETS)]
 
 
 @dataclass(frozen=True, eq=False)
@@ -99,25 +73,13 @@ class _Case(Case):
     @property
     def entry(self) -> PartEntry | None:
         """Entry of the part in the submission."""
-        return next((entry for entry in self.workpiece.submission.parts if entry.id == self.workpiece.part.id), None)
+        return entry_of(self.workpiece)
 
     @property
     def launches(self) -> list[PartEntry]:
         """Parts that this one shoots."""
         part = self.workpiece.part.id
         return [entry for entry in self.workpiece.submission.parts if entry.launched_by == part]
-
-    @property
-    def regions(self) -> list[Region | None]:
-        """Regions of this part that are shot; the whole part as None where it is and no region says so."""
-        part = self.workpiece.part.id
-        marked = [
-            region
-            for region in self.workpiece.submission.regions
-            if region.part == part and region.kind is RegionKind.PROJECTILE
-        ]
-        launched = self.entry is not None and self.entry.launched_by
-        return [*marked] if marked else [None] if launched else []
 
     @property
     def rules(self) -> tuple[str, ...]:
@@ -143,64 +105,6 @@ class _Case(Case):
             if any(row["quantity"] == quantity for row in self.limits.rows.values()):
                 found.append(self.limits.band(quantity, self.workpiece.setup))
         return found
-
-    @property
-    def stored(self) -> _Stored | None:
-        """The energy declared for what this part, or the part that shoots it, moves; the greatest of several."""
-        launcher = (self.entry.launched_by if self.entry else "") or self.workpiece.part.id
-        submission = self.workpiece.submission
-        parts = {region.name: region.part for region in submission.regions}
-        found = [self._spring(motion) for motion in submission.motions if parts.get(motion.region) == launcher]
-        return max((known for known in found if known is not None), key=lambda known: known.most_j, default=None)
-
-    def _spring(self, motion: Motion) -> _Stored | None:
-        """The energy of one motion as a linear spring, by its own force or by a requirement on its region."""
-        if motion.kind is not MotionKind.TRANSLATION:
-            return None
-        ends = sorted(abs(end) for end in motion.stroke)
-        rest_mm, drawn_mm = (0.0 if motion.stroke[0] * motion.stroke[1] <= 0 else ends[0]), ends[1]
-        if motion.force_N is not None:
-            spread = self.value("energy_spread") * motion.force_N
-            force, least, most = motion.force_N, motion.force_N - spread, motion.force_N + spread
-            words = f"the spring of {motion.name}, measured {force:g} N at {drawn_mm:g} mm"
-        elif (wanted := self._force(motion)) is not None and wanted.nominal is not None:
-            force = wanted.nominal
-            spread = self.value("energy_spread") * force
-            least = force + (-spread if wanted.lower is None else min(wanted.lower, 0.0))
-            most = force + (spread if wanted.upper is None else max(wanted.upper, 0.0))
-            range_words = "" if least == most else f" ({least:g} to {most:g} N)"
-            words = (
-                f"the spring of {motion.name}, {force:g} N{range_words} at {drawn_mm:g} mm by requirement {wanted.id}"
-            )
-        else:
-            return None
-        low_j, middle_j, high_j = (spring_energy_j(max(pull, 0.0), drawn_mm, rest_mm) for pull in (least, force, most))
-        return _Stored(low_j, middle_j, high_j, words)
-
-    def _force(self, motion: Motion) -> Requirement | None:
-        """The force asked of a moving region in newtons, the greatest of several."""
-        asked = [
-            requirement
-            for requirement in self.workpiece.submission.requirements
-            if requirement.what is RequirementKind.FORCE
-            and requirement.region == motion.region
-            and requirement.unit == "N"
-            and requirement.nominal
-        ]
-        return max(asked, key=lambda requirement: requirement.nominal or 0.0, default=None)
-
-    @property
-    def speed(self) -> tuple[float, str] | None:
-        """The greatest measured speed of a shot [m/s] and whose it is."""
-        launcher = (self.entry.launched_by if self.entry else "") or self.workpiece.part.id
-        submission = self.workpiece.submission
-        parts = {region.name: region.part for region in submission.regions}
-        known = [
-            (motion.speed_m_s, motion.name)
-            for motion in submission.motions
-            if motion.speed_m_s is not None and parts.get(motion.region) in (launcher, self.workpiece.part.id)
-        ]
-        return max(known, default=None)
 
     @property
     def is_toy(self) -> bool:
@@ -235,65 +139,41 @@ class _Shot:
     """One projectile: its matter, how it flies and what it weighs."""
 
     case: _Case
-    region: Region | None
+    shot: Shot
+
+    @property
+    def region(self) -> Region | None:
+        """Its region, None where the whole part is launched and no region says so."""
+        return self.shot.region
 
     @property
     def name(self) -> str:
         """Name of its region, or of the feature where it has none."""
-        return self.region.name if self.region else "nose"
+        return self.shot.name or "nose"
 
     def subject(self, what: str) -> str:
         """Subject of a finding on the nose (empty), the energy or the length."""
-        return f"{self.region.name} {what}".strip() if self.region else what or self.name
+        return f"{self.shot.name} {what}".strip() if self.region else what or self.name
 
-    @cached_property
+    @property
     def faces(self) -> Ints:
-        """Facets of the bodies that lie in its region, all facets where none does."""
-        part = self.case.workpiece.part
-        if self.region is None:
-            return part.faces
-        body = facet_bodies(part.faces, len(part.vertices))
-        inside = region_contains(self.region, part.vertices[part.faces].mean(axis=1))
-        mine = np.bincount(body, inside) > 0.5 * np.bincount(body)
-        return part.faces[mine[body]] if mine.any() else part.faces
+        """Facets of it."""
+        return self.shot.faces
 
-    @cached_property
-    def corners(self) -> Floats:
-        """Its corners [mm]."""
-        corners: Floats = self.case.workpiece.part.vertices[np.unique(self.faces)]
-        return corners
-
-    @cached_property
+    @property
     def mass(self) -> PrintedMass:
         """Mass of it as printed."""
-        workpiece = self.case.workpiece
-        if len(self.faces) == len(workpiece.part.faces):
-            return workpiece.mass(self.case.limits)
-        used, faces = np.unique(self.faces, return_inverse=True)
-        vertices = workpiece.vertices[used] - (0.0, 0.0, workpiece.vertices[used, 2].min())
-        setup = workpiece.setup
-        cut = layers(vertices, faces.reshape(-1, 3).astype(np.int64), setup.first_layer_mm, setup.layer_height_mm)
-        return mass_of(cut, setup, self.case.limits)
+        return self.shot.mass
 
-    @cached_property
-    def flight(self) -> tuple[Floats, bool]:
-        """Direction of flight, and whether it was declared which end is ahead."""
-        volume = self.region.volume if self.region else None
-        if isinstance(volume, Cylinder):
-            axis = np.array(volume.to_mm) - np.array(volume.from_mm)
-            return axis / np.linalg.norm(axis), True
-        if isinstance(volume, Box):
-            size = np.array(volume.max_mm) - np.array(volume.min_mm)
-            turn = np.radians(volume.turn_deg)
-            axes = np.array([(np.cos(turn), np.sin(turn), 0), (-np.sin(turn), np.cos(turn), 0), (0, 0, 1)])
-            return axes[int(np.argmax(size))], False
-        least = np.linalg.eigh(self.mass.inertia_g_mm2)[1][:, 0]
-        return self.case.workpiece.to_part_direction(least[None])[0], False
+    @property
+    def launch(self) -> Launch | None:
+        """How it starts."""
+        return self.shot.launch
 
     @cached_property
     def nose(self) -> Nose:
         """Its leading end; the worse of both where nobody said which one leads."""
-        axis, known = self.flight
+        axis, known = self.shot.flight
         return min((self._nose(axis * way) for way in ((1,) if known else (1, -1))), key=lambda end: end.radius_mm)
 
     def _nose(self, ahead: Floats) -> Nose:
@@ -316,7 +196,7 @@ class _Shot:
     @property
     def flight_guess(self) -> str:
         """What was taken for granted about the flight."""
-        if self.flight[1]:
+        if self.shot.flight[1]:
             return ""
         return f"Which end of {self.words} flies ahead was not declared; the sharper one was judged."
 
@@ -328,7 +208,7 @@ class _Shot:
     @property
     def words(self) -> str:
         """What the projectile is called in a sentence."""
-        return f"'{self.region.name}'" if self.region else "the projectile"
+        return self.shot.words
 
     @cached_property
     def contact_mm2(self) -> float:
@@ -336,30 +216,10 @@ class _Shot:
         depth = self.case.value("contact_depth")
         return float(self.nose.area_mm2[np.flatnonzero(np.isclose(self.nose.depth_mm, depth))[0]])
 
-    @cached_property
-    def stored(self) -> _Stored | None:
-        """The energy that it may have: by a measured speed before a declared force."""
-        known = self.case.speed
-        if known is None:
-            return self.case.stored
-        speed, name = known
-        least, best, most = (
-            kinetic_energy_j(mass, speed) for mass in (self.mass.low_g, self.mass.mass_g, self.mass.high_g)
-        )
-        spread = self.case.value("energy_spread") * best
-        return _Stored(
-            min(least, best - spread), best, max(most, best + spread),
-            f"the measured speed of {name}, {speed:g} m/s, and {_mass_words(self.mass)}", speed,
-        )  # fmt: skip
-
     @property
     def top_speed_m_s(self) -> float | None:
-        """The greatest speed that it may have [m/s]: measured, or that of the lightest print with all the energy."""
-        if self.stored is None:
-            return None
-        if self.stored.speed_m_s is not None:
-            return self.stored.speed_m_s
-        return speed_m_s(self.stored.most_j, self.mass.low_g)
+        """The greatest speed that it may have, measured or that of the lightest print [m/s]."""
+        return None if self.launch is None else self.launch.speed_m_s.high
 
     @property
     def place(self) -> Place:
@@ -468,77 +328,81 @@ def _tip_evidence(shot: _Shot) -> dict[str, Floats]:
 
 def _energy(shot: _Shot) -> tuple[Finding, str]:
     """Energy and, over the bound, energy per area; and what the whole part says of it."""
-    case, stored = shot.case, shot.stored
+    case, launch = shot.case, shot.launch
     bands = case.bands("energy")
     limits = tuple(bound for band in bands for bound in band.limits)
     bound_j = min(bound.value for bound in limits)
-    if stored is None:
-        said = f"The energy of {shot.words} is not known: neither a force nor a speed of its launcher is declared."
+    if launch is None:
+        said = f"The energy of {shot.words} is not known: no speed, no force and no flexures of its launcher tell it."
         change = (
             "State in the launcher's [[motion]] the pull at full stroke (force_N, with stroke_mm) or the measured "
             "speed (speed_m_s)."
         )
         return shot.found("energy", Verdict.NOT_CHECKED, said, change, limits=limits, measurements=()), said
-    middle, spread = (stored.least_j + stored.most_j) / 2, (stored.most_j - stored.least_j) / 2
+    energy = launch.energy_j
+    middle, spread = (energy.low + energy.high) / 2, (energy.high - energy.low) / 2
     verdict = _worst([band.verdict(middle, spread) for band in bands])
-    measured = _energy_measurements(shot, stored)
+    measured = _energy_measurements(shot, launch)
     if verdict is Verdict.MEETS:
         said = (
-            f"{_named(shot)} gets at most {_joule_words(stored.most_j)} by {stored.words}; up to {bound_j:g} J no rule "
-            f"on energy per area applies."
+            f"{_named(shot)} gets at most {_joule_words(energy.high)} by {launch.words}{_shared_words(launch)}; up to "
+            f"{bound_j:g} J no rule on energy per area applies."
         )
         return shot.found("energy", verdict, said, "", limits=limits, measurements=measured), said
-    over = f"{_named(shot)} gets about {_joule_words(stored.energy_j)} by {stored.words}"
+    over = f"{_named(shot)} gets about {_joule_words(energy.value)} by {launch.words}{_shared_words(launch)}"
     weaker = f"Keep the energy to {bound_j:g} J at most"
-    if stored.speed_m_s is not None:
-        weaker += f": at {_mass_words(shot.mass)} no faster than {_floor(speed_m_s(bound_j, shot.mass.mass_g)):g} m/s"
+    if launch.known is Known.SPEED:
+        weaker += f": at {mass_words(shot.mass)} no faster than {_floor(speed_m_s(bound_j, shot.mass.mass_g)):g} m/s"
     else:
-        weaker += f", {percent_words(bound_j / stored.most_j)} of what the strongest spring now stores"
+        weaker += f", {percent_words(bound_j / energy.high)} of the most that it may get now"
     if not case.soft:
         if verdict is Verdict.MARGINAL:
-            span = f"{_joule_words(stored.least_j)} and {_joule_words(stored.most_j)}"
+            span = f"{_joule_words(energy.low)} and {_joule_words(energy.high)}"
             said = f"{over}, between {span}; {bound_j:g} J may be exceeded, and then it needs a soft leading surface."
             change = f"Measure the speed of the shot. {weaker}, or give it a soft tip."
         else:
             said = f"{over}; a rigid projectile may have {bound_j:g} J, beyond that it needs a soft leading surface."
             change = f"{weaker}, or give it a soft tip and a measured contact area."
         return shot.found("energy", verdict, said, change, limits=limits, measurements=measured), said
-    return _soft_energy(shot, stored, over, weaker, measured, limits)
+    return _soft_energy(shot, launch, over, weaker, measured, limits)
 
 
 def _soft_energy(
-    shot: _Shot, stored: _Stored, over: str, weaker: str, measured: tuple[Measurement, ...], limits: tuple[Limit, ...]
+    shot: _Shot, launch: Launch, over: str, weaker: str, measured: tuple[Measurement, ...], limits: tuple[Limit, ...]
 ) -> tuple[Finding, str]:
     """Energy per area of a projectile with a soft leading end that may have more than the energy bound."""
     case = shot.case
     bands = case.bands("energy_per_area")
     limits = (*limits, *(bound for band in bands for bound in band.limits))
     bound = min(bound.value for band in bands for bound in band.limits)
-    low, high = (energy_per_area_j_m2(energy, shot.contact_mm2) for energy in (stored.least_j, stored.most_j))
+    low, high = (
+        energy_per_area_j_m2(energy, shot.contact_mm2) for energy in (launch.energy_j.low, launch.energy_j.high)
+    )
     verdict = _worst([band.verdict((low + high) / 2, (high - low) / 2) for band in bands])
-    here = energy_per_area_j_m2(stored.energy_j, shot.contact_mm2)
+    here = energy_per_area_j_m2(launch.energy_j.value, shot.contact_mm2)
     said = (
         f"{over}, which is {here:.0f} J/m2 on {shot.contact_mm2:.3g} mm2 of contact; {bound:.0f} J/m2 are allowed on a "
         f"soft leading end."
     )
     if verdict is Verdict.MEETS:
         return shot.found("energy", verdict, said, "", limits=limits, measurements=measured), said
-    wanted_mm2 = stored.most_j / bound * 1e6
+    wanted_mm2 = launch.energy_j.high / bound * 1e6
     change = f"{weaker}, or make the contact area at least {wanted_mm2:.0f} mm2 and have it measured."
     return shot.found("energy", verdict, said, change, limits=limits, measurements=measured), said
 
 
-def _energy_measurements(shot: _Shot, stored: _Stored) -> tuple[Measurement, ...]:
-    spread = max(stored.most_j - stored.energy_j, stored.energy_j - stored.least_j)
-    method = f"{stored.words}; all of it taken to reach the projectile"
+def _energy_measurements(shot: _Shot, launch: Launch) -> tuple[Measurement, ...]:
+    energy = launch.energy_j
+    spread = max(energy.high - energy.value, energy.value - energy.low)
+    method = launch.words + _shared_words(launch)
     area = shot.contact_mm2
     found = [
-        Measurement("energy", stored.energy_j, "J", spread, method),
-        Measurement("energy per area", energy_per_area_j_m2(stored.energy_j, area), "J/m2",
+        Measurement("energy", energy.value, "J", spread, method),
+        Measurement("energy per area", energy_per_area_j_m2(energy.value, area), "J/m2",
                     energy_per_area_j_m2(spread, area), f"energy over the contact area of {area:.4g} mm2"),
     ]  # fmt: skip
     if (top := shot.top_speed_m_s) is not None:
-        method = "measured" if stored.speed_m_s is not None else "the lightest print with all the energy"
+        method = "measured" if launch.known is Known.SPEED else "the lightest print with the most energy"
         found.append(Measurement("greatest speed", top, "m/s", 0.0, method))
         found.append(Measurement("range, at most", greatest_range_m(top), "m", 0.0, "45 degrees, level, without air"))
     return tuple(found)
@@ -550,7 +414,7 @@ def _length(shot: _Shot) -> tuple[Finding, str]:
     bands = case.bands("length")
     limits = tuple(bound for band in bands for bound in band.limits)
     bound = max((bound.value for bound in limits), default=0.0)
-    _, longest = sizes_mm(shot.corners, shot.nose.ahead)
+    _, longest = sizes_mm(shot.shot.corners, shot.nose.ahead)
     # Corners of a file in 32 bit.
     longest = round(longest, 3)
     measured = (Measurement("longest dimension", longest, "mm", 0.0, "longest side of the box about the flight axis"),)
@@ -568,12 +432,12 @@ def _length(shot: _Shot) -> tuple[Finding, str]:
     return shot.found("length", verdict, said, change, limits=limits, measurements=measured), said
 
 
-def _whole(case: _Case, shots: list[_Shot], details: list[Finding], words: dict[str, str]) -> Finding:
+def _whole(case: _Case, flown: list[_Shot], details: list[Finding], words: dict[str, str]) -> Finding:
     """What all of it comes to for this part."""
     workpiece = case.workpiece
     verdict = min((found.verdict for found in details), key=_WORST_FIRST.index)
     bad = [found for found in details if found.verdict is not Verdict.MEETS]
-    worst = max(shots, key=lambda shot: shot.stored.most_j if shot.stored else 0.0)
+    worst = max(flown, key=lambda shot: shot.launch.energy_j.high if shot.launch else 0.0)
     message = " ".join(words.values()) + _range_words(worst) + case.market_words + f" {_SCREEN}"
     changes = " ".join(found.change for found in sorted(bad, key=lambda found: _WORST_FIRST.index(found.verdict)))
     extra = tuple(
@@ -585,10 +449,10 @@ def _whole(case: _Case, shots: list[_Shot], details: list[Finding], words: dict[
     return finding(
         workpiece, CODE, DOMAIN, WHOLE, verdict, message, changes, severity=Severity.INJURY,
         measurements=(*(m for found in details for m in found.measurements), mass, *extra),
-        limits=limits, where=tuple(shot.place for shot in shots[:1]),
+        limits=limits, where=tuple(shot.place for shot in flown[:1]),
         figures=("energy_at_speed", "contact_area"),
         evidence={"leading": worst.leading, **_energy_evidence(worst), **_contact_evidence(worst)},
-        guess=" ".join(dict.fromkeys(shot.guess for shot in shots if shot.guess)),
+        guess=" ".join(dict.fromkeys(shot.guess for shot in flown if shot.guess)),
     )  # fmt: skip
 
 
@@ -605,17 +469,14 @@ def _range_words(shot: _Shot) -> str:
 
 def _energy_evidence(shot: _Shot) -> dict[str, Floats]:
     """Energy over speed for the lightest and heaviest print, the bound, and where the shot is."""
-    stored, mass = shot.stored, shot.mass
+    launch, mass = shot.launch, shot.mass
     bound_j = min(bound.value for band in shot.case.bands("energy") for bound in band.limits)
     top = max(speed_m_s(2 * bound_j, mass.mass_g), 1.15 * (shot.top_speed_m_s or 0.0))
     speeds = np.linspace(0.0, top, _CURVE_POINTS)
     here = np.empty((0, 2))
-    if stored is not None:
-        rows = [
-            (stored.speed_m_s if stored.speed_m_s is not None else speed_m_s(energy, mass.mass_g), energy)
-            for energy in (stored.least_j, stored.energy_j, stored.most_j)
-        ]
-        here = np.array(rows)
+    if launch is not None:
+        fast, energy = launch.speed_m_s, launch.energy_j
+        here = np.array([(fast.low, energy.low), (fast.value, energy.value), (fast.high, energy.high)])
     return {
         "speed_m_s": speeds,
         "energy_j": np.array(
@@ -638,8 +499,8 @@ def _contact_evidence(shot: _Shot) -> dict[str, Floats]:
 def _launcher(case: _Case) -> Finding:
     """What a launcher may shoot beside its own projectile, which a drawing cannot tell."""
     names = ", ".join(f"'{entry.id}'" for entry in case.launches)
-    stored = case.stored
-    energy = "" if stored is None else f" It stores up to {_joule_words(stored.most_j)} by {stored.words}."
+    stored = stored_by(case.workpiece, case.limits)
+    energy = "" if stored is None else f" It stores up to {_joule_words(stored.energy_j.high)} by {stored.words}."
     message = (
         f"Shoots {names}, judged there. Whether it also shoots a pencil, a nail or a stone was not checked: a drawing "
         f"cannot tell.{energy}{case.market_words}"
@@ -648,9 +509,10 @@ def _launcher(case: _Case) -> Finding:
         "Try it with a pencil, a nail and a stone of the size of the projectile. If one flies, let only the projectile "
         "fit. Warn on the pack: not at eyes or face, nothing else in the launcher."
     )
-    measured = () if stored is None else (
-        Measurement("energy stored", stored.energy_j, "J", stored.most_j - stored.energy_j, stored.words),
-    )  # fmt: skip
+    measured: tuple[Measurement, ...] = ()
+    if stored is not None:
+        held = stored.energy_j
+        measured = (Measurement("energy stored", held.value, "J", held.high - held.value, stored.words),)
     return finding(
         case.workpiece, CODE, DOMAIN, WHOLE, Verdict.NOT_CHECKED, message, change,
         severity=Severity.INJURY, measurements=measured, guess=case.guess,
@@ -688,9 +550,13 @@ def _joule_words(energy_j: float) -> str:
     return f"{energy_j:.2g} J" if energy_j >= 1 else f"{energy_j:.3f} J"
 
 
-def _mass_words(mass: PrintedMass) -> str:
-    """A printed mass with its span."""
-    return f"{mass.mass_g:.3g} g ({mass.low_g:.3g} to {mass.high_g:.3g} g)"
+def _shared_words(launch: Launch) -> str:
+    """With what mass the stored energy is shared."""
+    if launch.stored is None:
+        return ""
+    if (along := launch.stored.moving_g) is None:
+        return ", all of it taken to reach the projectile, since nothing is known of what moves with it"
+    return f", shared with {along.value:.3g} g of the launcher ({along.low:.3g} to {along.high:.3g} g)"
 
 
 def _floor(speed: float) -> float:

@@ -25,17 +25,13 @@ from reviewkit.workpiece import Workpiece
 MEETS, MARGINAL, OPEN = Verdict.MEETS, Verdict.MARGINAL, Verdict.NOT_CHECKED
 BASE = machine("standard-240")
 LIMITS = load_limits()
-RECEIVED = date(2026, 3, 2)
 
 
-def piece(mesh, quantity=None, days=None, count=1, calibration=None, **settings):
+def piece(mesh, calibration=None, **settings):
     part = SimpleNamespace(
         id="p", mesh=mesh, vertices=np.array(mesh.vertices, dtype=float), faces=np.array(mesh.faces, dtype=np.int64)
     )
-    due = None if days is None else RECEIVED + timedelta(days=days)
-    submission = Submission(
-        "T-1", received=RECEIVED, due=due, quantity=quantity, parts=(PartEntry("p", "p.stl", count=count),)
-    )
+    submission = Submission("T-1", parts=(PartEntry("p", "p.stl"),))
     printing = replace(BASE.printing, calibration=calibration, **settings)
     return Workpiece(submission, part, Setup(replace(BASE, printing=printing), material("petg"), 0.2, 0.4, 0.2))
 
@@ -71,7 +67,6 @@ def test_numbers_of_the_whole_are_those_of_the_measure(monkeypatch):
     )
     assert "A plate of 12 takes" in found.message
     assert "not calibrated by measured plates" in found.message
-    assert "quantity, date of receipt and due date are needed" in found.message
 
 
 def test_a_calibrated_machine_says_so(monkeypatch):
@@ -119,27 +114,6 @@ def test_a_single_part_longer_than_a_day(monkeypatch):
     held(monkeypatch, 1)
     found = judged(piece(box(200, 200, 150)))["plate time"]
     assert found.change.startswith("Even one copy may take longer than 24 h")
-
-
-@pytest.mark.parametrize(("factor", "expected"), [(0.95, MEETS), (1.05, MARGINAL)])
-@pytest.mark.parametrize("count", [1, 2])
-def test_an_order_out_of_reach(monkeypatch, factor, count, expected):
-    """So many that 300 printers at 85 % of 100 days are just enough or not, the half-width counted."""
-    held(monkeypatch, 10)
-    part_s = printing_of(piece(box(40, 30, 20)), LIMITS, 10).part_s
-    quantity = int(factor * 300 * 100 * 86400 * 0.85 / (1.25 * part_s * count))
-    found = judged(piece(box(40, 30, 20), quantity, 100, count))
-    assert found["part"].verdict is expected
-    assert ("due date" in found) == (expected is MARGINAL)
-    if expected is MARGINAL:
-        assert f"{quantity * count:,} parts in 100 days" in found["due date"].message
-        assert found["due date"].measurements[0].value == pytest.approx(factor / 1.25, rel=1e-3)
-
-
-def test_an_order_due_before_it_came(monkeypatch):
-    held(monkeypatch, 10)
-    found = judged(piece(box(40, 30, 20), 1000, 0))["due date"]
-    assert found.verdict is MARGINAL and "leaves no time" in found.message
 
 
 def test_a_part_that_does_not_fit_is_timed_alone():

@@ -40,7 +40,7 @@ PETG, TPU = material("petg"), material("tpu")
 SETUP = Setup(machine("standard-240"), PETG, 0.2, 0.4, 0.2)
 ARM = Region("arm", "launcher", RegionKind.MOVING, Box((0, 0, 0), (1, 1, 1)))
 PULL = Motion("arm", MotionKind.TRANSLATION, (1.0, 0.0, 0.0), (0.0, 9.0))
-EXACT = {"mass_spread": "0", "projectiles_energy_spread": "1e-6", "mass_outline_passes": "200"}
+EXACT = {"mass_spread": "0", "launch_energy_spread": "1e-6"}
 
 
 def rod(radius, rim, length=60.0, facets=24):
@@ -77,7 +77,8 @@ def judged(
         density = mass_g * 1000 / float(solid.area_mm2 @ solid.thickness_mm)
         row = replace(setup.material["density"], value=density, low=density, high=density)
         made_of = replace(setup.material, properties={**setup.material.properties, "density": row})
-        setup = replace(setup, material=replace(made_of, id=f"{made_of.id}-{density}"))
+        solid_machine = replace(setup.machine, printing=replace(setup.printing, outline_passes=100))
+        setup = replace(setup, machine=solid_machine, material=replace(made_of, id=f"{made_of.id}-{density}"))
     findings = projectiles(Workpiece(submission, built, setup), limits)
     assert len({found.key for found in findings}) == len(findings)
     assert findings[0].subject == "part"
@@ -135,7 +136,7 @@ def at_speed(speed: float) -> tuple[Motion, ...]:
 def test_worked_energies(mass, speed, mesh, kind, energy, tip):
     found = judged(
         mesh, motions=at_speed(speed), mass_g=mass, setup=replace(SETUP, material=kind),
-        mass_spread="0", mass_outline_passes="200",
+        mass_spread="0",
     )  # fmt: skip
     assert value(found["part"], "energy") == pytest.approx(mass * speed**2 / 2000, rel=1e-6)
     assert found.get("dart energy", found["part"]).verdict is (energy if energy is not MEETS else found["part"].verdict)
@@ -157,7 +158,7 @@ def test_worked_energies_per_area():
 
 def test_exactly_the_bound_is_not_over():
     """10 g at 4 m/s is 0.08 J; with no span of mass it is not over, a thousandth more is."""
-    same = {"mass_g": 10.0, "mass_spread": "0", "mass_outline_passes": "200", "projectiles_energy_spread": "0"}
+    same = {"mass_g": 10.0, "mass_spread": "0", "launch_energy_spread": "0"}
     assert judged(rod(12, 3), motions=at_speed(4.0), **same)["part"].verdict is MEETS
     assert judged(rod(12, 3), motions=at_speed(4.002), **same)["dart energy"].verdict is FAILS
 
@@ -176,10 +177,11 @@ def test_soft_area_bound_beside_its_limit():
 
 
 def test_spring_by_its_measured_force():
-    """F x / 2: 12 N over 9 mm is 54 mJ, give or take 5 %."""
+    """F x / 2: 12 N over 9 mm is 54 mJ, give or take 5 %, of which losses leave 0.5 to 1, likely 0.7."""
     found = judged(rod(12, 3), motions=(replace(PULL, force_N=12.0),))["part"]
     assert found.verdict is MEETS
-    assert value(found, "energy") == pytest.approx(0.054)
+    assert value(found, "energy") == pytest.approx(0.7 * 0.054)
+    assert found.evidence["here"][[0, 2], 1] == pytest.approx([0.5 * 0.95 * 0.054, 1.05 * 0.054])
     assert "12 N at 9 mm" in found.message
     assert value(found, "greatest speed") == pytest.approx(
         np.sqrt(2 * 0.054 * 1.05 / (1e-3 * _lightest_g(found))), rel=1e-3
@@ -191,10 +193,10 @@ def _lightest_g(found: Finding) -> float:
 
 
 @pytest.mark.parametrize(
-    ("force", "tolerance", "expected"), [(12, 3, MEETS), (16, 3, MARGINAL), (19, 3, MARGINAL), (22, 3, FAILS)]
+    ("force", "tolerance", "expected"), [(12, 3, MEETS), (16, 3, MARGINAL), (37, 3, MARGINAL), (40, 3, FAILS)]
 )
 def test_spring_by_a_requirement(force, tolerance, expected):
-    """0.08 J over 9 mm are 17.8 N: the whole tolerance must be on one side."""
+    """0.08 J over 9 mm are 17.8 N: all of it, and half of it that losses may leave, must be on one side."""
     wanted = Requirement("R1", RequirementKind.FORCE, force, -tolerance, tolerance, "N", part="launcher", region="arm")
     found = judged(rod(12, 3), requirements=(wanted,))
     assert found["part"].verdict is expected
@@ -203,9 +205,9 @@ def test_spring_by_a_requirement(force, tolerance, expected):
 
 
 def test_spring_that_rests_before_its_end():
-    """Drawn to 40 mm, at rest at 10 mm, 20 N: 0.375 J."""
+    """Drawn to 40 mm, at rest at 10 mm, 20 N: 0.375 J, of which 0.7 is likely."""
     found = judged(rod(12, 3), motions=(replace(PULL, stroke=(10.0, 40.0), force_N=20.0),))
-    assert value(found["part"], "energy") == pytest.approx(0.375)
+    assert value(found["part"], "energy") == pytest.approx(0.7 * 0.375)
     assert found["dart energy"].verdict is FAILS
 
 
@@ -365,10 +367,12 @@ def test_open_mesh_is_not_judged():
 
 
 def test_demonstration_float():
-    """Flat rigid nose without a radius; 12 N give or take 3 N over 9 mm, at most 67.5 mJ."""
+    """Flat rigid nose without a radius; 12 N give or take 3 N over 9 mm, at most 67.5 mJ, likely 0.7 of 54 mJ."""
     case = review.opened(resource("data", "parts") / "launcher-a")
-    launcher, floating = (projectiles(workpiece, case.limits) for workpiece in case.workpieces)
-    assert [(f.key, f.verdict) for f in floating] == [("SA-05:float:part", FAILS), ("SA-05:float:float", FAILS)]
-    assert floating[1].where[0].point_mm == pytest.approx((0, 0, 60), abs=0.01)
-    assert value(floating[0], "energy") == pytest.approx(0.054)
-    assert [(f.key, f.verdict) for f in launcher] == [("SA-05:launcher:part", NOT_CHECKED)]
+    # Without the launcher beside it, whose flexures take long and are tested with the launch.
+    workpiece = case.workpieces[1]
+    found = projectiles(Workpiece(workpiece.submission, workpiece.part, workpiece.setup), case.limits)
+    assert [(f.key, f.verdict) for f in found] == [("SA-05:float:part", FAILS), ("SA-05:float:float", FAILS)]
+    assert found[1].where[0].point_mm == pytest.approx((0, 0, 60), abs=0.01)
+    assert value(found[0], "energy") == pytest.approx(0.7 * 0.054)
+    assert found[0].evidence["here"][2, 1] == pytest.approx(0.0675)

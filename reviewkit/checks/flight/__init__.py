@@ -1,0 +1,1 @@
+"""Judgement of how launched parts fly, one module a subject."""
