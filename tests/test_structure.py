@@ -27,7 +27,11 @@ README = (ROOT / "README.md").read_text(encoding="utf-8")
 # What is there to start the kit, to start it again, or to be an empty roof.
 NO_MODULE = {"__init__", "__main__", "cli"}
 # A package that only serves one door in front of it is tested through that door.
-TESTED_THROUGH = {"intake": "tests/test_part.py", "figures": "tests/test_figures.py"}
+TESTED_THROUGH = {
+    "intake": "tests/test_part.py",
+    "figures": "tests/test_figures.py",
+    "panels.intake": "tests/panels/test_intake.py",
+}
 TOP_LEVEL = {"README.md", "DEVELOPERS.md", "pyproject.toml", "reviewkit", "workbooks", "tests", "data"}
 MOST_CODE_LINES = 80
 
@@ -333,7 +337,7 @@ def untested(sources: Mapping[str, str], there: set[str]) -> list[str]:
             continue
         *packages, last = name.split(".")
         mirror = "/".join(["tests", *packages, f"test_{last}.py"])
-        through = TESTED_THROUGH.get(packages[0]) if packages else None
+        through = TESTED_THROUGH.get(".".join(packages))
         if last not in NO_MODULE and not {mirror, through} & there:
             missing.append(f"{name}: {mirror}")
     return missing
