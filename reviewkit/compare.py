@@ -36,6 +36,7 @@ from reviewkit.measure.rays import RayTree
 from reviewkit.measure.revision import Moved, moved_surface
 from reviewkit.model import Drawing, Finding, Measurement, PartFacts, Review, Sense, Verdict
 from reviewkit.picture import informative_views, shaded
+from reviewkit.printed import time_words
 from reviewkit.record import find_record
 from reviewkit.review import Progress, review
 
@@ -426,8 +427,14 @@ def _production(comparison: Comparison, old: PartFacts, new: PartFacts) -> list[
             for r, p in ((comparison.old, old), (comparison.new, new))
         ]  # fmt: skip
         if told[0] and told[1]:
-            rows.append((name, measured_text(told[0], units), measured_text(told[1], units)))
+            rows.append((name, _made_text(told[0], units), _made_text(told[1], units)))
     return rows
+
+
+def _made_text(measurement: Measurement, units: str) -> str:
+    if measurement.unit != "s":
+        return measured_text(measurement, units)
+    return f"{time_words(measurement.value)} ± {time_words(measurement.uncertainty)}"
 
 
 def _costs(comparison: Comparison) -> list[Section]:

@@ -384,7 +384,7 @@ def compared(
     dart : Dart
     settings : AirSettings
     value : callable
-        Gives a row ``flight.*`` by its name.
+        Gives a row ``flight.*`` by its name [unit of the row].
     flown_with : callable
         Gives the flight of a body by its air forces and what it weighs.
     """

@@ -225,6 +225,12 @@ INSERT_X, INSERT_DIAMETER, INSERT_HOLE, INSERT_DEPTH, INSERT_WALL, INSERT_TOP = 
 # Spacer, a ring standing on the plate [mm].
 SPACER_OUTER, SPACER_INNER, SPACER_HIGH, SPACER_BEVEL = 24.0, 14.0, 12.0, 1.2
 
+# Darts, standing on their tails, x = y = 0 their axis [mm].  Walls of two lines round a core that is filled as stated.
+DART_RADIUS, DART_LENGTH, DART_FLARE, DART_RIM, DART_SOLID = 6.0, 66.0, 12.0, 1.6, 24.0
+DART_FLARE_SLOPE, DART_SIDES, DART_WALL = 30.0, 96, 0.8  # slope of the flare from the axis [deg]
+DART_CORE, DART_TAIL_CORE = 0.15, 0.05  # of the machine, and of the zone behind the solid nose [-]
+DART_SPEED_M_S, PETG_G_MM3 = 5.0, 1.27e-3
+
 
 @dataclass(frozen=True)
 class Fault:
@@ -678,8 +684,11 @@ def float_faults() -> list[Fault]:
         Fault(part, "PR-04", "part", Verdict.MEETS, f"wall and ends {FLOAT_WALL:g} mm: three lines, six layers"),
         *(Fault(part, "SA-05", subject, Verdict.FAILS, "rigid flat nose whose rim has no radius", nose)
           for subject in ("part", "float")),
-        Fault(part, "FL-01", "float", Verdict.FAILS,
-              "uniform blunt cylinder: its mass centre is in the middle, so it tumbles", (0.0, 0.0, FLOAT_LENGTH / 2)),
+        *(Fault(part, "FL-01", subject, Verdict.MARGINAL,
+                "uniform blunt cylinder: its mass centre is in the middle, so it tumbles",
+                (0.0, 0.0, FLOAT_LENGTH / 2))
+          for subject in ("part", "float")),
+        *_float_flight_faults(part),
         *(Fault(part, "PR-06", subject, Verdict.FAILS,
                 f"closed hollow under a flat roof of {2 * (FLOAT_RADIUS - FLOAT_WALL):g} mm span",
                 (0.0, 0.0, FLOAT_LENGTH - FLOAT_WALL))
@@ -702,7 +711,21 @@ def float_b_faults() -> list[Fault]:
         Fault(part, "SA-04", "part", Verdict.MEETS,
               f"{FLOAT_LENGTH:g} mm long and {2 * FLOAT_RADIUS:g} mm thick: stands out of the small-parts cylinder"),
         Fault(part, "SA-05", "part", Verdict.MEETS, f"round nose of radius {FLOAT_RADIUS:g} mm"),
+        *(Fault(part, "FL-01", subject, Verdict.MARGINAL,
+                "alike all along: its mass centre is near the middle of its side")
+          for subject in ("part", "float")),
+        *_float_flight_faults(part),
     ]  # fmt: skip
+
+
+def _float_flight_faults(part: str) -> list[Fault]:
+    """How a float without a tail flies, its mass in its middle."""
+    rows = [
+        ("FL-02", Verdict.MARGINAL, "nothing behind its middle turns its nose ahead: it flies broadside"),
+        ("FL-03", Verdict.MARGINAL, "tumbles"),
+        ("FL-04", Verdict.MARGINAL, "arrives on its side"),
+    ]
+    return [Fault(part, code, subject, verdict, text) for code, verdict, text in rows for subject in ("part", "float")]
 
 
 # --- bracket -------------------------------------------------------------------------------
@@ -1097,6 +1120,119 @@ def _spacer_section() -> list[tuple[float, float]]:
     ]  # fmt: skip
 
 
+# --- darts ---------------------------------------------------------------------------------
+
+
+def dart(flare_mm: float = 0.0) -> Manifold:
+    """A rod with half a ball for a nose, on a flare of a radius where it has one."""
+    section = np.vstack([[(0.0, 0.0)], _dart_side(flare_mm), [(0.0, DART_LENGTH)]])
+    return CrossSection([section], FillRule.EvenOdd).revolve(DART_SIDES)
+
+
+def plain_dart_faults() -> list[Fault]:
+    """A rod printed alike all over: its mass lies in its middle, and it tumbles."""
+    margin, lead = _dart_margin(0.0, graded=False)
+    told = f"mass {lead:+.2f} calibres ahead of the middle of the side, margin {margin:+.2f}"
+    rows = [
+        ("FL-01", Verdict.FAILS, f"alike all over: {told}"),
+        (
+            "FL-02",
+            Verdict.FAILS,
+            f"margin {margin:+.2f} calibres, and nothing ahead to turn it back: it flies broadside",
+        ),
+        ("FL-03", Verdict.FAILS, "tumbles"),
+        ("FL-04", Verdict.MARGINAL, "arrives on its side or its tail"),
+    ]
+    return _dart_faults("dart-plain", 0.0, rows)
+
+
+def graded_dart_faults() -> list[Fault]:
+    """The same rod with a solid nose and a light tail: no theory of slender bodies proves it stable."""
+    margin, lead = _dart_margin(0.0, graded=True)
+    rows = [
+        ("FL-01", Verdict.MEETS, f"mass {lead:+.2f} calibres ahead of the middle of the side"),
+        ("FL-02", Verdict.MARGINAL, f"margin {margin:+.2f} calibres, trims at an angle: not proven stable"),
+        ("FL-03", Verdict.MARGINAL, "leaves its path, which is not proven for a body without a tail"),
+        ("FL-04", Verdict.MARGINAL, "may arrive on its side"),
+    ]
+    return _dart_faults("dart-graded", 0.0, rows)
+
+
+def flared_dart_faults() -> list[Fault]:
+    """A solid nose, a light tail and a flare: more than a calibre of margin."""
+    margin, lead = _dart_margin(DART_FLARE, graded=True)
+    rows = [
+        ("FL-01", Verdict.MEETS, f"mass {lead:+.2f} calibres ahead of the middle of the side"),
+        ("FL-02", Verdict.MEETS, f"margin {margin:+.2f} calibres by slender-body theory"),
+        ("FL-03", Verdict.MEETS, "keeps its nose within 20 degrees of its path over 3 m"),
+        ("FL-04", Verdict.MEETS, "arrives nose first"),
+    ]
+    return _dart_faults("dart-flared", DART_FLARE, rows)
+
+
+def _dart_faults(part: str, flare_mm: float, flight: list[tuple[str, Verdict, str]]) -> list[Fault]:
+    """The rows of a dart: of its flight, on the whole and on itself, and what all of them share."""
+    first = Point(0.0, 0.0).buffer(flare_mm or DART_RADIUS, DART_SIDES // 4)
+    own = part.removeprefix("dart-")
+    radius = _dart_slabs(flare_mm)[1]
+    heaviest_g = float((math.pi * radius**2).mean()) * DART_LENGTH * PETG_G_MM3
+    heavy = f"a solid print of {heaviest_g:.1f} g has {heaviest_g * 1e-3 * DART_SPEED_M_S**2 / 2:.3f} J, over 0.08 J"
+    stand = [
+        Fault(part, "PR-08", "push height", Verdict.MARGINAL, f"rim of the flare {DART_RIM:g} mm high, under 3 mm")
+    ] if flare_mm else [
+        Fault(part, "PR-07", "part", Verdict.MARGINAL, f"{DART_LENGTH:g} mm high on {2 * DART_RADIUS:g} mm"),
+        Fault(part, "PR-08", "contact area", Verdict.MARGINAL, f"{math.pi * DART_RADIUS**2:.0f} mm2 on the plate"),
+    ]  # fmt: skip
+    return [
+        *_sound_mesh_faults(part, bodies=1),
+        Fault(part, "PR-01", "part", Verdict.MEETS, "fits the plate at any angle"),
+        *_first_layer_faults(part, first, neck_mm=2 * (flare_mm or DART_RADIUS)),
+        Fault(part, "PR-04", "part", Verdict.MEETS, f"no wall under {2 * DART_RADIUS:g} mm but the rim of a flare"),
+        Fault(part, "PR-06", "part", Verdict.MEETS, "nothing hangs over but the end of half a ball"),
+        Fault(part, "SA-04", "part", Verdict.MEETS, f"{DART_LENGTH:g} mm long: stands out of the small-parts cylinder"),
+        *stand,
+        *(Fault(part, "SA-05", subject, Verdict.MARGINAL, heavy) for subject in ("part", f"{own} energy")),
+        *(Fault(part, code, subject, verdict, text)
+          for code, verdict, text in flight
+          for subject in ("part", own)
+          if subject == "part" or verdict is not Verdict.MEETS),
+    ]  # fmt: skip
+
+
+def _dart_side(flare_mm: float) -> Floats:
+    """The side of a dart from its tail to its tip: radius and height (n, 2) [mm]."""
+    turns = np.radians(np.linspace(0.0, 90.0, 25))[:-1]
+    nose = np.column_stack([DART_RADIUS * np.cos(turns), DART_LENGTH + DART_RADIUS * (np.sin(turns) - 1.0)])
+    rise = (flare_mm - DART_RADIUS) / math.tan(math.radians(DART_FLARE_SLOPE))
+    tail = [(flare_mm, 0.0), (flare_mm, DART_RIM), (DART_RADIUS, DART_RIM + rise)] if flare_mm else [(DART_RADIUS, 0.0)]
+    return np.vstack([tail, nose])
+
+
+def _dart_slabs(flare_mm: float) -> tuple[Floats, Floats]:
+    """Distance of thin slabs from the tip, and their radius, both (n,) [mm]."""
+    side = _dart_side(flare_mm)
+    z = (np.arange(6600) + 0.5) * DART_LENGTH / 6600
+    return DART_LENGTH - z, np.interp(z, side[:, 1], side[:, 0])
+
+
+def _dart_margin(flare_mm: float, *, graded: bool) -> tuple[float, float]:
+    """Static margin, and mass centre ahead of the middle of the side, both in calibres.
+
+    References
+    ----------
+    A slender body bears twice its base over its reference area, with the centre at L - V / base (Munk 1924, NACA Report
+    184, from memory).
+    """
+    behind, radius = _dart_slabs(flare_mm)
+    fill = np.where(behind < DART_SOLID, 1.0, DART_TAIL_CORE) if graded else DART_CORE
+    core = np.maximum(radius - DART_WALL, 0.0)
+    weight = radius**2 - (1.0 - fill) * core**2
+    mass = float(weight @ behind / weight.sum())
+    pressure = DART_LENGTH - float((radius**2).mean()) * DART_LENGTH / (flare_mm or DART_RADIUS) ** 2
+    middle = float(radius @ behind / radius.sum())
+    return (pressure - mass) / (2 * DART_RADIUS), (middle - mass) / (2 * DART_RADIUS)
+
+
 # --- what all share ------------------------------------------------------------------------
 
 
@@ -1343,6 +1479,10 @@ def build(out: Path) -> list[Path]:
         "tool-grip/truth.csv": truth_bytes(grip_faults()),
         "spacer/spacer.stl": stl_bytes(spacer()),
         "spacer/truth.csv": truth_bytes(spacer_faults()),
+        "darts/dart-plain.stl": stl_bytes(dart()),
+        "darts/dart-graded.stl": stl_bytes(dart()),
+        "darts/dart-flared.stl": stl_bytes(dart(DART_FLARE)),
+        "darts/truth.csv": truth_bytes([*plain_dart_faults(), *graded_dart_faults(), *flared_dart_faults()]),
         "torn-cup/cup.stl": torn_cup(),
     }
     for name, content in contents.items():

@@ -102,7 +102,7 @@ CHECKS = (
     Check("ER-05", "Loops and triggers", _GRIP, finger_loops),
     Check("ER-06", "Pull force and span", _GRIP, pull_force),
     Check("ER-07", "Balance and weight", _GRIP, balance),
-    Check("FL-01", "Mass centre of a projectile", _FLIGHT, mass_centre),
+    Check("FL-01", "Mass centre", _FLIGHT, mass_centre),
     Check("FL-02", "Nose ahead", _FLIGHT, stays_ahead),
     Check("FL-03", "Flight", _FLIGHT, flight_path),
     Check("FL-04", "Arrival", _FLIGHT, arrival),

@@ -1,6 +1,5 @@
 """A panel to try the leaves of a mechanism: sliders, force and energy over the stroke, and what to trade them for."""
 
-import base64
 import html
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -13,29 +12,12 @@ from reviewkit.document.text import display_text
 from reviewkit.leaf_study import RANGES, LeafStudy, curves, ripple_table, summary, trade_picture, trade_table
 from reviewkit.limits import materials
 from reviewkit.measure.trade import Design, Making, Ripple, Task, trades
-from reviewkit.model import Drawing
-from reviewkit.panels.keys import kept_keys
+from reviewkit.panels.sliders import image, look, stepped
 
 CLASS = "reviewkit-leaves"
 
 _FIELD: dict[str, Any] = {"style": {"description_width": "9em"}, "layout": {"width": "auto"}}
 _STEPS = {"width": 0.02, "depth": 0.5, "length": 0.5, "stroke": 0.25, "amplitude": 0.05}
-# The handle of a slider is what the keyboard reaches; it has no name of its own until the page gives it one.
-_LOOK = f"""{kept_keys(CLASS)}
-.{CLASS} figure {{ margin: 4px 0; }}
-.{CLASS} figure img {{ width: 100%; max-width: 52em; height: auto; }}
-.{CLASS} figcaption {{ font-size: 12px; line-height: 1.4; color: #505963; }}
-.{CLASS} .said {{ line-height: 1.5; margin: 2px 0; padding: 6px 10px; border-left: 4px solid #1b5a8a;
-  background: #f3f5f7; color: #1d2630; }}
-.{CLASS} .said.against {{ border-left-color: #8a2b12; background: #fbf1ee; }}
-.{CLASS} .told {{ line-height: 1.45; margin: 0; max-width: 62em; }}
-.{CLASS} :disabled {{ opacity: .45; }}
-.{CLASS} :focus-visible {{ outline: 2px solid #1b5a8a; outline-offset: 1px; }}
-</style><style onload="this.closest('.{CLASS}')?.addEventListener('focusin', event => {{
-  const row = event.target.closest('.widget-inline-hbox');
-  const label = row && row.querySelector('label');
-  if (label && event.target.classList.contains('noUi-handle'))
-    event.target.setAttribute('aria-label', label.textContent); }})"></style>"""
 
 
 class FlexureStudy(widgets.VBox):  # type: ignore[misc]
@@ -82,7 +64,7 @@ class FlexureStudy(widgets.VBox):  # type: ignore[misc]
         left = widgets.VBox([*self.inputs, self.again], layout=widgets.Layout(flex="1 1 22em", min_width="20em"))
         right = widgets.VBox([self.said, self.curve], layout=widgets.Layout(flex="2 1 36em", min_width="28em"))
         side = widgets.HBox([left, right], layout=widgets.Layout(flex_flow="row wrap", grid_gap="12px"))
-        super().__init__([widgets.HTML(_LOOK), told, side, self.plot, self.rows, self.waves])
+        super().__init__([widgets.HTML(look(CLASS)), told, side, self.plot, self.rows, self.waves])
         self.add_class(CLASS)
         self.redraw()
 
@@ -120,8 +102,8 @@ class FlexureStudy(widgets.VBox):  # type: ignore[misc]
         kind = "said against" if against else "said"
         told = summary(rows[0], task, made) + (f". Against it: {against}" if against else "")
         self.said.value = f'<div class="{kind}" role="status">{html.escape(display_text(told, 900))}.</div>'
-        self.curve.value = _image(curves(self.study, design, task, made))
-        self.plot.value = _image(trade_picture(rows))
+        self.curve.value = image(curves(self.study, design, task, made))
+        self.plot.value = image(trade_picture(rows))
         self.rows.value = trade_table(rows, made).data
         self.waves.value = ripple_table(design, made).data
 
@@ -160,25 +142,4 @@ def shown(study: LeafStudy, *, live: bool = True) -> FlexureStudy | None:
 
 def _slider(name: str, value: float, label: str) -> widgets.FloatSlider:
     low, high, _ = RANGES[name]
-    step = _STEPS[name]
-    # A slider goes by whole steps from its least value, so that is set for where it begins to be one of them.
-    steps = int((value - low) / step + 1e-9)
-    return widgets.FloatSlider(
-        value,
-        min=round(value - steps * step, 6),
-        max=max(high, value),
-        step=step,
-        description=label,
-        readout_format=".2f",
-        **_FIELD,
-    )
-
-
-def _image(drawing: Drawing) -> str:
-    """A drawing with its alternative text; SVG goes into an image, never into the page."""
-    data = base64.b64encode(drawing.svg or b"").decode()
-    return (
-        f'<figure><img src="data:image/svg+xml;base64,{data}" alt="{html.escape(display_text(drawing.alt, 500))}">'
-        f"<figcaption><b>{html.escape(drawing.title)}</b> {html.escape(display_text(drawing.caption, 400))}"
-        "</figcaption></figure>"
-    )
+    return stepped(value, low, high, _STEPS[name], label, **_FIELD)

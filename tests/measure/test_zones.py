@@ -73,3 +73,14 @@ def test_zones_are_written_and_read():
         zones=(NOSE, Zone("b", "p", Box((0, 0, 0), (1, 1, 1)), outline_passes=4)),
     )
     assert parse_submission(submission_toml(written)) == written
+
+
+@pytest.mark.parametrize("fill", [0.0, 0.05, 0.6, 1.0])
+def test_a_zone_over_all_is_a_print_of_that_fill(fill):
+    """Of two ways to say the same fill, mass, mass centre and inertia are equal."""
+    everywhere = Zone("all", "p", Box((-10, -10, -1), (10, 10, 61)), core_fill=fill)
+    zoned_print = printed((everywhere,), replace(SETUP, core_fill=0.3))
+    plain = printed((), replace(SETUP, core_fill=fill))
+    assert zoned_print.mass_g == pytest.approx(plain.mass_g, rel=1e-6)
+    assert zoned_print.centre_mm == pytest.approx(plain.centre_mm, abs=1e-6)
+    assert zoned_print.inertia_g_mm2 == pytest.approx(plain.inertia_g_mm2, rel=1e-6, abs=1e-6)
