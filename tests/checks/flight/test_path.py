@@ -104,7 +104,7 @@ def test_a_requirement_of_a_distance_is_answered(darts):
 def test_too_slow_for_any_tail_is_told(darts):
     whole = darts.judged(flight_path, darts.workpiece(darts.mesh(), speed=1.5, wanted=None))
     # No distance is asked for, so that it must fly nose first is taken for granted.
-    assert whole.verdict is MARGINAL and "taken for granted" in whole.message
+    assert whole.verdict is MARGINAL and "taken for granted" in whole.guess
     assert "launch it faster too" in whole.change
 
 
