@@ -142,6 +142,14 @@ def _parser() -> argparse.ArgumentParser:
     verify.add_argument("--records", type=Path, help="folder of the record [records, where there is one]")
     verify.set_defaults(run=_verify)
 
+    nest = commands.add_parser(
+        "nest", help="search for irregular layouts that hold more copies than the repeatable one"
+    )
+    nest.add_argument("input", type=Path, help="folder with submission.toml, that file, or a mesh file")
+    nest.add_argument("--store", default="", help="folder of the layouts that were found [the user's cache]")
+    nest.add_argument("--out", type=Path, help="folder for a drawing of each layout [none]")
+    nest.set_defaults(run=_nest)
+
     calibrate = commands.add_parser("calibrate", help="fit a machine's print time to measured plates")
     calibrate.add_argument("table", type=Path, help="CSV: part, copies, minutes from heat-up to the last layer")
     calibrate.add_argument("--machine", required=True, metavar="NAME", help="machine profile")
@@ -425,6 +433,23 @@ def _passphrase(options: argparse.Namespace, *, twice: bool = False) -> str:
     if twice and getpass.getpass("again: ") != given:
         raise SigningError("the two pass phrases differ; try again")
     return given
+
+
+def _nest(options: argparse.Namespace) -> int:
+    from reviewkit.checks.production.copies import nesting
+    from reviewkit.document.files import make_folder, write_bytes
+    from reviewkit.figures import drawn
+    from reviewkit.review import opened
+
+    case = opened(options.input)
+    for workpiece in case.workpieces:
+        found = nesting(workpiece, case.limits, options.store)
+        print(f"{workpiece.part.id}: {found.message}")
+        for kind in found.figures if options.out else ():
+            make_folder(options.out)
+            drawing = drawn(found, kind)
+            print(f"drawing: {write_bytes(options.out / f'{drawing.name}.svg', drawing.svg or b'')}")
+    return 0
 
 
 def _calibrate(options: argparse.Namespace) -> int:

@@ -310,6 +310,28 @@ def test_schema_prints_the_schema_of_a_review(capsys, run):
     assert list(validator.iter_errors({}))
 
 
+# --- production ------------------------------------------------------------------------------
+
+
+def test_measured_plates_calibrate_a_machine(fence, tmp_path, capsys):
+    table = tmp_path / "plates.csv"
+    table.write_text(
+        "".join(["part,copies,minutes\n", *(f"{fence},{n},{m}\n" for n, m in ((1, 40), (2, 62), (4, 101)))])
+    )
+    assert cli.main(["calibrate", str(table), "--machine", "standard-240", "--out", str(tmp_path / "mine")]) == 0
+    told = capsys.readouterr().out.splitlines()
+    assert told[-1].startswith("kept in ") and Path(told[-1].removeprefix("kept in ")).is_file()
+    table.write_text("part,copies,minutes\nbox.stl,0,1\n")
+    assert cli.main(["calibrate", str(table), "--machine", "standard-240", "--out", str(tmp_path / "mine")]) == 2
+    assert len(capsys.readouterr().err.splitlines()) == 1
+
+
+def test_nesting_says_what_it_found_or_that_the_library_is_absent(fence, tmp_path, capsys, monkeypatch):
+    monkeypatch.setattr("reviewkit.measure.nesting.LIBRARY", "no_such_library")
+    assert cli.main(["nest", str(fence), "--store", str(tmp_path)]) == 0
+    assert "copies of the repeatable layout" in capsys.readouterr().out
+
+
 # --- intake ----------------------------------------------------------------------------------
 
 
