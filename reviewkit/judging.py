@@ -17,12 +17,16 @@ from reviewkit.model import (
     Limit,
     Measurement,
     Place,
+    Sense,
     Severity,
+    Source,
+    Status,
     Vector,
     Verdict,
     finding_key,
     place_name,
 )
+from reviewkit.submission import Requirement
 from reviewkit.workpiece import Workpiece
 
 WHOLE = "part"
@@ -44,14 +48,39 @@ class Case:
         """The bounds ``<rows>.<name>``."""
         return self.limits.band(f"{self.rows}.{name}", self.workpiece.setup)
 
+    def row(self, name: str) -> Limit:
+        """The row ``<rows>.<name>`` that holds a number."""
+        return self.limits.value(f"{self.rows}.{name}", self.workpiece.setup)
+
     def value(self, name: str) -> float:
         """The number ``<rows>.<name>`` [unit of its row]."""
-        return self.limits.value(f"{self.rows}.{name}", self.workpiece.setup).value
+        return self.row(name).value
 
     @property
     def listed(self) -> int:
         """How many places get a finding of their own [-]."""
         return round(self.value("listed"))
+
+
+def requirement_limits(requirement: Requirement, what: str, unit: str, low: float, high: float) -> tuple[Limit, ...]:
+    """The customer's own bounds on something, those that are finite.
+
+    Parameters
+    ----------
+    requirement : Requirement
+    what : str
+        What is bounded, such as ``size``.
+    unit : str
+    low, high : float
+        [unit]
+    """
+    source = Source(f"Requirement {requirement.id} of the submission", Status.SEEN)
+    ends = (("lower", low, Sense.MIN), ("upper", high, Sense.MAX))
+    return tuple(
+        Limit(f"requirement-{requirement.id}-{name}", f"{what} of {requirement.id}", value, unit, sense, source)
+        for name, value, sense in ends
+        if np.isfinite(value)
+    )
 
 
 def worst_of(verdicts: Iterable[Verdict]) -> Verdict:

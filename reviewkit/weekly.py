@@ -19,6 +19,7 @@ from reviewkit.document.files import MANIFEST, file_sha256, make_folder, write_b
 from reviewkit.document.text import display_text
 from reviewkit.errors import RecordError, ReviewError, SetupError, SubmissionError
 from reviewkit.limits import load_limits
+from reviewkit.pilot import PLATES_FILE, VALUES_FILE
 from reviewkit.prices import prices_of
 from reviewkit.record import Kind, Record, find_record
 from reviewkit.review import DEFAULT_MACHINE, DEFAULT_MATERIAL
@@ -338,7 +339,9 @@ def _judged_by(submission: Submission) -> str:
     machine = tables.machine(submission.setup.machine or DEFAULT_MACHINE)
     materials = [tables.material(part.material or DEFAULT_MATERIAL) for part in submission.parts]
     prices = prices_of(submission).sha256
-    told = [repr(machine), *map(repr, materials), load_limits().sha256, prices, version("reviewkit")]
+    root = submission.folder or Path()
+    pilot = [file_sha256(root / name) for name in (PLATES_FILE, VALUES_FILE) if (root / name).is_file()]
+    told = [repr(machine), *map(repr, materials), load_limits().sha256, prices, *pilot, version("reviewkit")]
     return hashlib.sha256("\0".join(told).encode()).hexdigest()
 
 

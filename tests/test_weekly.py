@@ -19,6 +19,7 @@ from reviewkit.decisions import standing
 from reviewkit.document.files import file_sha256, read_review
 from reviewkit.errors import RecordError, SetupError, SubmissionError
 from reviewkit.record import Kind, Record
+from reviewkit.resources import resource
 from reviewkit.signing import check_folder
 from reviewkit.submission import slug
 from reviewkit.weekly import Done, Week, read_week, run_week, submissions_in
@@ -154,6 +155,17 @@ def change_words(root: Path, _: pytest.MonkeyPatch) -> None:
     path.write_text(path.read_text() + 'colour = "grey"\n')
 
 
+def make_a_pilot(root: Path, _: pytest.MonkeyPatch) -> None:
+    (root / "in" / "block" / "pilot.csv").write_text(
+        "part,revision,stage,plate,machine,copies,plate_lost,rejected,reason\n"
+    )
+
+
+def price_it(root: Path, _: pytest.MonkeyPatch) -> None:
+    own = (resource("data", "prices") / "demonstration.toml").read_text() + "\n# ours\n"
+    (root / "in" / "block" / "prices.toml").write_text(own)
+
+
 def lose_a_picture(root: Path, _: pytest.MonkeyPatch) -> None:
     next((root / "out" / "block" / "figures").glob("*.png")).unlink()
 
@@ -186,6 +198,8 @@ def change_material(_: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     [
         (change_mesh, {"block"}),
         (change_words, {"block"}),
+        (make_a_pilot, {"block"}),
+        (price_it, {"block"}),
         (lose_a_picture, {"block"}),
         (lose_the_document, {"block"}),
         # What was refused by the numbers of intake may pass by others.

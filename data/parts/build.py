@@ -757,6 +757,7 @@ def bracket_faults() -> list[Fault]:
         Fault(
             part, "PR-01", "part", Verdict.FAILS, "larger than the 240 mm plate at any angle: " + _extent_words(first)
         ),
+        Fault(part, "PD-03", "part", Verdict.FAILS, "no copy fits the plate"),
         *_first_layer_faults(part, first, outline=Verdict.MARGINAL, neck_mm=PLATE_WIDTH),
         Fault(part, "PR-04", "part", Verdict.MEETS, f"no wall thinner than {PLATE_THICK:g} mm"),
         Fault(part, "ME-01", "part", Verdict.MEETS, "one solid body: nothing bends"),

@@ -165,6 +165,18 @@ def test_gap_and_margin_are_counted_once_each():
     assert laid(shapely.box(0, 0, 20, 20), (need - 0.01, need), 5.0, 3.0).count == 12
 
 
+def test_level_pairs_keep_just_the_gap():
+    """Right triangles of leg a in level pairs: slanted sides g apart shift the second by g sqrt(2) along x.
+
+    A pair and its gaps then take a + g (1 + sqrt(2)) by a + g.
+    """
+    plate = 3 * (40 + 2 * (1 + float(np.sqrt(2)))) - 2 + 1e-3, 3 * 42.0 - 2 + 1e-3
+    found = laid(RIGHT_TRIANGLE, plate)
+    assert found.count == 18
+    assert min(a.distance(b) for a, b in combinations(found.layout.copies, 2)) == pytest.approx(2.0, abs=1e-3)
+    assert laid(RIGHT_TRIANGLE, (plate[0], plate[1] - 0.1)).count < 18
+
+
 def test_half_turns_and_shifts_beat_the_grid():
     triangle = laid(shapely.Polygon([(0, 0), (60, 0), (20, 45)]))
     assert triangle.tried[packing.GRID] == 12 and triangle.count >= 24
@@ -287,6 +299,14 @@ def test_shadow_of_an_open_mesh_is_that_of_its_layers():
     box = trimesh.creation.box((30, 20, 10))
     torn = trimesh.Trimesh(box.vertices, np.delete(box.faces, 0, axis=0), process=False)
     assert shadow_of(torn).area == pytest.approx(600, rel=1e-3)
+
+
+def test_holes_of_an_open_mesh_are_filled_too():
+    ring = trimesh.creation.annulus(10, 20, 5, sections=64)
+    torn = trimesh.Trimesh(ring.vertices, np.delete(ring.faces, 0, axis=0), process=False)
+    outline = shadow_of(torn)
+    assert outline.geom_type == "Polygon" and not outline.interiors
+    assert outline.area == pytest.approx(np.pi * 400, rel=0.02)
 
 
 def test_shadow_of_two_bodies_has_two_pieces():

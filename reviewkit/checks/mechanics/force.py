@@ -8,11 +8,11 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from reviewkit.judging import WHOLE, WORST_FIRST, finding, mm_words, percent_words, worst_of
+from reviewkit.judging import WHOLE, WORST_FIRST, finding, mm_words, percent_words, requirement_limits, worst_of
 from reviewkit.limits import Limits
 from reviewkit.measure.scatter import ForceScatter, Held, half_width_95
 from reviewkit.mechanics import DOMAIN, Drive, MechanicsCase
-from reviewkit.model import Finding, Measurement, Severity, Verdict, finding_key
+from reviewkit.model import Finding, Limit, Measurement, Severity, Verdict, finding_key
 from reviewkit.submission import Requirement
 from reviewkit.workpiece import Workpiece
 
@@ -115,6 +115,15 @@ class _Force:
         )
 
     @property
+    def limits(self) -> tuple[Limit, ...]:
+        """What is asked for as limits."""
+        if self.asked is None:
+            return ()
+        low, high = self.bounds
+        ends = (-np.inf if low is None else low, np.inf if high is None else high)
+        return requirement_limits(self.asked, "force", self.drive.unit, *ends)
+
+    @property
     def force(self) -> float:
         """At the end of the stroke, as laid [N, N mm]."""
         return float(self.drive.force[-1])
@@ -172,6 +181,7 @@ def _motion(case: MechanicsCase, drive: Drive) -> tuple[Finding, bool]:
         measurements=_force_measured(force),
         figures=("force_over_stroke", *(("deformed_shape",) if drive.analysis else ())),
         evidence=_curves(force),
+        limits=force.limits,
         guess=_ARM_GUESS if drive.is_arm and force.asked else "",
     )
     return found, verdict is not Verdict.MEETS or force.asked is not None

@@ -433,6 +433,7 @@ def _across(case: MechanicsCase, flexure: Flexure) -> Finding:
         f"Print the part on its side, so that '{flexure.name}' lies in the layers: {1 / left:.1f} times the strain.",
         severity=Severity.FUNCTION,
         measurements=(Measurement("allowed strain across the layers over that within them", left, "-"),),
+        limits=(case.row("across"),),
         where=(place,),
         evidence=evidence,
     )
@@ -455,6 +456,7 @@ def _whole_layers(case: MechanicsCase, every: Sequence[Flexure], across: Sequenc
     return finding(
         case.workpiece, LAYERS, DOMAIN, WHOLE, Verdict.MARGINAL, message,
         "Turn the part so that its flexures lie in the layers.", severity=Severity.FUNCTION,
+        limits=(case.row("across"),),
     )  # fmt: skip
 
 

@@ -9,13 +9,13 @@ import numpy as np
 import shapely
 
 from reviewkit.errors import SubmissionError
-from reviewkit.judging import WHOLE, at_words, finding, mm_words, ring_points, vector
+from reviewkit.judging import WHOLE, at_words, finding, mm_words, requirement_limits, ring_points, vector
 from reviewkit.limits import Limits
 from reviewkit.measure.bosses import Boss, boss, hole_near, inside_matter
 from reviewkit.measure.holes import Flats, Round, flats, rounds, spans
 from reviewkit.measure.sections import plane_section
 from reviewkit.measure.tolerances import Interval, Process, tolerance_unit_mm
-from reviewkit.model import Band, Finding, Floats, Limit, Measurement, Place, Sense, Severity, Source, Status, Verdict
+from reviewkit.model import Band, Finding, Floats, Limit, Measurement, Place, Sense, Severity, Verdict
 from reviewkit.submission import (
     MM_PER_UNIT,
     Hardware,
@@ -361,6 +361,11 @@ def _judged(case: _Case, fit: _Fit, feature: _Feature) -> tuple[Verdict, Interva
     return (Verdict.MEETS if whole and not _finer_than(case, "m", fit) else Verdict.MARGINAL), made, at_plate
 
 
+def _own_limits(fit: _Fit) -> tuple[Limit, ...]:
+    """The customer's own bounds."""
+    return requirement_limits(fit.requirement, "size", "mm", fit.wanted.low_mm, fit.wanted.high_mm)
+
+
 def _class_row(case: _Case, letter: str, fit: _Fit) -> Limit | None:
     """Deviation that a general tolerance class allows a size, plus and minus."""
     prefix = f"fit.iso2768_{letter}."
@@ -464,18 +469,6 @@ def _fate(fit: _Fit, made: Interval) -> str:
     if below:
         return f": some come out below {wanted.low_mm:.2f} mm."
     return f": some come out above {wanted.high_mm:.2f} mm." if above else ", within the tolerance."
-
-
-def _own_limits(fit: _Fit) -> tuple[Limit, ...]:
-    """The customer's own bounds."""
-    requirement = fit.requirement
-    source = Source(f"Requirement {requirement.id} of the submission", Status.SEEN)
-    ends = (("lower", fit.wanted.low_mm, Sense.MIN), ("upper", fit.wanted.high_mm, Sense.MAX))
-    return tuple(
-        Limit(f"requirement-{requirement.id}-{name}", f"size of {requirement.id}", value, "mm", sense, source)
-        for name, value, sense in ends
-        if np.isfinite(value)
-    )
 
 
 def _interval_drawn(

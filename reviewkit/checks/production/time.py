@@ -4,7 +4,7 @@ Every bound here is common practice of the trade, and the speeds are the machine
 replaces them by its own and calibrates them by measured plates.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -50,7 +50,7 @@ def print_time(workpiece: Workpiece, limits: Limits) -> list[Finding]:
         return [not_checked(workpiece, CODE, DOMAIN, "Print time was", reason)]
     case = _Case(workpiece, limits)
     others = [_cooling(case), _plate(case)]
-    whole = _whole(case, worst_of(one.verdict for one in others))
+    whole = _whole(case, others)
     return [whole, *(one for one in others if one.verdict is not Verdict.MEETS)]
 
 
@@ -90,7 +90,8 @@ class _Case(Case):
         )
 
 
-def _whole(case: _Case, verdict: Verdict) -> Finding:
+def _whole(case: _Case, others: Sequence[Finding]) -> Finding:
+    verdict = worst_of(one.verdict for one in others)
     alone, full = case.alone, case.full
     message = (
         f"One part alone on a plate takes {time_words(alone.plate_s)} from heat-up until the plate is free again, "
@@ -122,6 +123,7 @@ def _whole(case: _Case, verdict: Verdict) -> Finding:
             Measurement("time of a full plate", full.plate_s, "s", full.plate_uncertainty_s, _METHOD),
             Measurement("time of a part on a full plate", full.part_s, "s", full.part_uncertainty_s, _METHOD),
         ),
+        limits=tuple(limit for one in others for limit in one.limits),
         figures=("minutes_by_kind",),
         evidence={
             "alone_s": np.array([alone.seconds[kind] for kind in TIME_KINDS]),

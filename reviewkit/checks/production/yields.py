@@ -104,6 +104,7 @@ def _guessed(case: _Case, found: Yield) -> Iterator[Finding]:
             Verdict.MARGINAL,
             f"{loss.what.capitalize()} may cost good parts: {loss.measured}. Guessed, not measured: {_lost(loss)}.",
             loss.change,
+            limits=(case.row("worth"),),
             measurements=(
                 Measurement(
                     f"parts lost to {loss.what}", (loss.low + loss.high) / 2, "-", (loss.high - loss.low) / 2, _GUESSED

@@ -174,9 +174,6 @@ class _Case(Case):
         known = {_LAWS.get(market, "") for market in markets}
         return tuple(law for law in _TOLD if law in known) if known and "" not in known else tuple(_TOLD)
 
-    def row(self, name: str) -> Limit:
-        return self.limits.value(f"{self.rows}.{name}", self.workpiece.setup)
-
     def rod_pair(self, law: str) -> tuple[float, float]:
         return self.value(f"{law}.enters"), self.value(f"{law}.admits")
 

@@ -104,9 +104,6 @@ class _Case(Case):
         stated = tuple(market for market in _RULES if market in self.workpiece.submission.markets)
         return stated or _RULES
 
-    def row(self, name: str) -> Limit:
-        return self.limits.value(f"{self.rows}.{name}", self.workpiece.setup)
-
     @cached_property
     def cylinder(self) -> Cylinder:
         return Cylinder(self.value("diameter"), self.value("deep"), self.value("shallow"))
