@@ -18,6 +18,7 @@ from reviewkit import limits, weekly
 from reviewkit.decisions import standing
 from reviewkit.document.files import file_sha256, read_review
 from reviewkit.errors import RecordError, SetupError, SubmissionError
+from reviewkit.pilot import PLATE_COLUMNS
 from reviewkit.record import Kind, Record
 from reviewkit.resources import resource
 from reviewkit.signing import check_folder
@@ -156,9 +157,7 @@ def change_words(root: Path, _: pytest.MonkeyPatch) -> None:
 
 
 def make_a_pilot(root: Path, _: pytest.MonkeyPatch) -> None:
-    (root / "in" / "block" / "pilot.csv").write_text(
-        "part,revision,stage,plate,machine,copies,plate_lost,rejected,reason\n"
-    )
+    (root / "in" / "block" / "pilot.csv").write_text(",".join(PLATE_COLUMNS) + "\n")
 
 
 def price_it(root: Path, _: pytest.MonkeyPatch) -> None:

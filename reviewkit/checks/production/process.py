@@ -9,7 +9,7 @@ from reviewkit.judging import WHOLE, Case, at_words, finding, mm_words, not_chec
 from reviewkit.limits import Limits
 from reviewkit.measure.break_even import break_even
 from reviewkit.measure.draw import BodyDraw, Draw, Prism, Undercut, draws_of
-from reviewkit.model import Finding, Floats, Measurement, Place, Severity, Verdict
+from reviewkit.model import Finding, Floats, Limit, Measurement, Place, Sense, Severity, Source, Status, Verdict
 from reviewkit.production import production_of
 from reviewkit.submission import Tooling
 from reviewkit.workpiece import Workpiece
@@ -314,6 +314,16 @@ def _compared(case: _Case, price: float, tooled: float) -> Finding:
         measurements=(
             Measurement("break-even with a tool", found, "parts", half, "tool over what a tooled part saves"),
             Measurement("cost of a printed part there", unit, currency, 0.0, "as in PD-04"),
+        ),
+        limits=(
+            Limit(
+                "tooling-break-even",
+                "parts that a tool would pay for",
+                soonest or found,
+                "parts",
+                Sense.MAX,
+                Source("Price of a tool in the submission", Status.SEEN),
+            ),
         ),
         figures=("break_even",),
         evidence={

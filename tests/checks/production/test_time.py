@@ -4,7 +4,6 @@ Waiting 30 % of the layers' time, 24 h a plate, 300 printers at 85 % of the cale
 """
 
 from dataclasses import replace
-from datetime import date, timedelta
 from types import SimpleNamespace
 
 import numpy as np
