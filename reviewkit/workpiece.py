@@ -176,7 +176,7 @@ class Workpiece:
     @property
     def filling(self) -> Filling:
         """How its layers are filled, zones included; SetupError where the machine does not say how it prints."""
-        setup = self.setup
+        setup = self.filled_setup
 
         def filled() -> Filling:
             plain = filling_of(self.layers, setup.printing, setup.line_width_mm)

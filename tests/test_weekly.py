@@ -118,7 +118,8 @@ def test_each_review_is_whole(ran):
     for name in ("block", "deep/block b"):
         folder = week.folder(entry(week, name))
         assert {path.name for path in folder.iterdir()} == {
-            "actions.csv", "evidence.npz", "figures", "manifest.json", "review.html", "review.ipynb", "review.json",
+            "actions.csv", "estimate.csv", "evidence.npz", "figures", "inspection_plan.csv",
+            "manifest.json", "review.html", "review.ipynb", "review.json",
             "review.pdf",
         }  # fmt: skip
         assert all(line.holds for line in check_folder(folder))

@@ -7,6 +7,7 @@ from IPython.display import HTML, display
 
 from reviewkit.document.show import facts_table, show_drawing
 from reviewkit.document.text import counted, display_text
+from reviewkit.errors import ReviewError
 from reviewkit.intake_flow import Intake, opened_intake, save_intake
 from reviewkit.model import Drawing
 from reviewkit.panels.intake.hand import hand_of, hand_words
@@ -29,11 +30,15 @@ def intake(source: str | Path, folder: str | Path, out: str | Path, reviewer: Re
 
     Returns
     -------
-    IntakePanel or None
+    IntakePanel, or a line that says what is wrong with the source, or None
     """
     if live:
         shown = display(HTML(""), display_id=True)
-        panel = IntakePanel(source, folder, out, reviewer, lambda words: shown and shown.update(HTML(_line(words))))
+        try:
+            panel = IntakePanel(source, folder, out, reviewer, lambda words: shown and shown.update(HTML(_line(words))))
+        except ReviewError as error:
+            # A person has opened the workbook before there is a mesh; the line says what to put there.
+            return HTML(f'<p role="alert">{html.escape(display_text(str(error), 400))}</p>')
         if shown:
             shown.update(HTML(""))
         return panel
