@@ -259,6 +259,21 @@ def too_open(workpiece: Workpiece, limits: Limits, open_mm: Floats, outline_mm: 
     return f"the mesh is open, {percent_words(min(share, 1.0))} of the outline is missing there and would be our guess"
 
 
+def no_matter(workpiece: Workpiece, limits: Limits) -> str:
+    """Why nothing can be worked out from all layers of a part: there is none in them or they are too open; or nothing.
+
+    Parameters
+    ----------
+    workpiece : Workpiece
+    limits : Limits
+        Tables with the row ``layers.open_share``.
+    """
+    layers = workpiece.layers
+    if not len(layers) or not layers.area_mm2.any():
+        return "the mesh encloses no volume"
+    return too_open(workpiece, limits, layers.open_mm, layers.outline_mm)
+
+
 def ring_points(region: shapely.Geometry) -> Floats:
     """Outlines for drawing, (n, 2) float: closed rings, outer ones anticlockwise, rows of nan between them [mm]."""
     rings = shapely.get_rings(shapely.orient_polygons(shapely.get_parts(region)))

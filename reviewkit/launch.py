@@ -19,7 +19,7 @@ from reviewkit.measure.gaps import facet_bodies
 from reviewkit.measure.impact import kinetic_energy_j, speed_m_s, spring_energy_j
 from reviewkit.measure.layers import Ints, Layers, layers
 from reviewkit.measure.mass import PrintedMass, mass_of
-from reviewkit.measure.zones import zoned
+from reviewkit.measure.zones import rest_fill, zoned
 from reviewkit.mechanics import Drive, MechanicsCase, drives
 from reviewkit.model import Floats
 from reviewkit.submission import (
@@ -38,7 +38,6 @@ from reviewkit.submission import (
 from reviewkit.workpiece import Workpiece
 
 _J_PER_N_MM = 1e-3
-_NEARLY_SOLID = 1 - 1e-9
 
 
 class Known(StrEnum):
@@ -157,7 +156,7 @@ class Shot:
     @cached_property
     def zones(self) -> tuple[Zone, ...]:
         """The zones of its part, in the order of the submission."""
-        return tuple(zone for zone in self.workpiece.submission.zones if zone.part == self.workpiece.part.id)
+        return self.workpiece.zones
 
     @cached_property
     def mass(self) -> PrintedMass:
@@ -167,10 +166,7 @@ class Shot:
     def mass_with(self, zones: tuple[Zone, ...], core_fill: float | None = None) -> PrintedMass:
         """Mass of it with other zones, or with another core fill [-] than the setup's; plate frame."""
         workpiece, setup = self.workpiece, self.workpiece.setup
-        fill = setup.core_fill if core_fill is None else core_fill
-        if zones:
-            # Zones count by how empty they are against the rest, which must not be quite solid.
-            fill = min(fill, _NEARLY_SOLID)
+        fill = rest_fill(setup.core_fill if core_fill is None else core_fill, zones)
         setup = replace(setup, core_fill=fill)
 
         def weighed() -> PrintedMass:

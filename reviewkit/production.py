@@ -9,7 +9,7 @@ import numpy as np
 import shapely
 
 from reviewkit.copies import PlateCopies, copies_of
-from reviewkit.judging import Case, too_open
+from reviewkit.judging import Case, no_matter
 from reviewkit.limits import Limits
 from reviewkit.measure.costing import (
     Cost,
@@ -164,10 +164,8 @@ class ProductionCase(Case):
     @cached_property
     def unready(self) -> str:
         """Why nothing can be said of its production, to follow a colon; empty where it can."""
-        layers, setup = self.workpiece.layers, self.workpiece.setup
-        if not len(layers) or not layers.area_mm2.any():
-            return "the mesh encloses no volume"
-        if reason := too_open(self.workpiece, self.limits, layers.open_mm, layers.outline_mm):
+        setup = self.workpiece.setup
+        if reason := no_matter(self.workpiece, self.limits):
             return reason
         if not self.held:
             return "the part as it lies does not fit on the plate"

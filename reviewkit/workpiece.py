@@ -18,7 +18,7 @@ from reviewkit.measure.motion import Carried, carried
 from reviewkit.measure.pieces import Stack, stacked
 from reviewkit.measure.rays import RayTree
 from reviewkit.measure.walls import Skins, Walls, skin_samples, wall_samples
-from reviewkit.measure.zones import zoned
+from reviewkit.measure.zones import rest_fill, zoned
 from reviewkit.model import Floats, Setup
 from reviewkit.part import Part
 from reviewkit.submission import Region, RegionKind, Submission, Zone, region_contains, region_of
@@ -27,7 +27,6 @@ T = TypeVar("T")
 
 # Enough for the measures of a few parts in a few setups; a batch moves on and forgets.
 _KEPT_MEASURES = 96
-_NEARLY_SOLID = 1 - 1e-9
 _kept: OrderedDict[tuple[Any, ...], Any] = OrderedDict()
 
 
@@ -168,10 +167,8 @@ class Workpiece:
 
     @property
     def filled_setup(self) -> Setup:
-        """The setup by which the zones count: by how empty they are against the rest, which must not be quite solid."""
-        if not self.zones:
-            return self.setup
-        return replace(self.setup, core_fill=min(self.setup.core_fill, _NEARLY_SOLID))
+        """The setup with the core fill against which the zones count."""
+        return replace(self.setup, core_fill=rest_fill(self.setup.core_fill, self.zones))
 
     @property
     def filling(self) -> Filling:

@@ -6,7 +6,7 @@ from functools import cached_property
 
 import numpy as np
 
-from reviewkit.judging import Case, mm_words, percent_words, too_open
+from reviewkit.judging import Case, mm_words, no_matter, percent_words
 from reviewkit.limits import Limits
 from reviewkit.measure.lift import Corners, plate_corners
 from reviewkit.measure.yields import LEVEL, Share, clustered_share, counted_share, outside_share
@@ -161,10 +161,7 @@ class YieldCase(Case):
     @cached_property
     def open_words(self) -> str:
         """Why the shape tells nothing, nothing where it does."""
-        layers = self.workpiece.layers
-        if not len(layers) or not layers.area_mm2.any():
-            return "the mesh encloses no volume"
-        return too_open(self.workpiece, self.limits, layers.open_mm, layers.outline_mm)
+        return no_matter(self.workpiece, self.limits)
 
     @property
     def losses(self) -> Iterator[Loss]:

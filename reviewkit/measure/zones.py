@@ -16,6 +16,21 @@ from reviewkit.measure.sections import volume_corners
 from reviewkit.model import Floats, PrintSettings
 from reviewkit.submission import Box, Cylinder, Zone
 
+# Zones count by how empty they are against the rest, which must not be quite solid.
+_NEARLY_SOLID = 1 - 1e-9
+
+
+def rest_fill(core_fill: float, zones: Sequence[Zone]) -> float:
+    """Share of the core that is taken as filled outside the zones, for :func:`zoned` [-].
+
+    Parameters
+    ----------
+    core_fill : float
+        As the setup has it [-].
+    zones : sequence of Zone
+    """
+    return min(core_fill, _NEARLY_SOLID) if zones else core_fill
+
 
 def zoned(
     layers: Layers,

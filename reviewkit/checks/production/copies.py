@@ -8,7 +8,7 @@ import shapely
 from numpy.typing import NDArray
 
 from reviewkit.copies import PlateCopies, PoseCopies, copies_by_pose, copies_of, nested_copies, smaller_copies
-from reviewkit.judging import WHOLE, Case, finding, not_checked, percent_words, ring_points, too_open, worst_of
+from reviewkit.judging import WHOLE, Case, finding, no_matter, not_checked, percent_words, ring_points, worst_of
 from reviewkit.limits import Limits
 from reviewkit.measure import packing
 from reviewkit.measure.packing import Layout
@@ -53,7 +53,7 @@ def copies(workpiece: Workpiece, limits: Limits) -> list[Finding]:
     list of Finding
         One on the whole part, with the layout and the other ways to lie as evidence.
     """
-    if reason := _no_outline(workpiece, limits):
+    if reason := no_matter(workpiece, limits):
         return [not_checked(workpiece, CODE, DOMAIN, "Copies on a plate were", reason)]
     told = _Telling(workpiece, limits)
     return [
@@ -91,7 +91,7 @@ def nesting(workpiece: Workpiece, limits: Limits, store: str = "") -> Finding:
     -------
     Finding
     """
-    if reason := _no_outline(workpiece, limits):
+    if reason := no_matter(workpiece, limits):
         return not_checked(workpiece, CODE, DOMAIN, "Irregular nesting was", reason)
     regular, found = copies_of(workpiece, limits), nested_copies(workpiece, limits, store)
     if found.layout is None:
@@ -116,14 +116,6 @@ def nesting(workpiece: Workpiece, limits: Limits, store: str = "") -> Finding:
         figures=("plate_layout",),
         evidence=_layout_drawn(found.layout, regular.most),
     )
-
-
-def _no_outline(workpiece: Workpiece, limits: Limits) -> str:
-    """Why there is no outline to lay out, or nothing."""
-    layers = workpiece.layers
-    if not len(layers) or not layers.area_mm2.any():
-        return "the mesh encloses no volume"
-    return too_open(workpiece, limits, layers.open_mm, layers.outline_mm)
 
 
 class _Telling(Case):

@@ -3,7 +3,7 @@
 import numpy as np
 
 from reviewkit.copies import copies_of
-from reviewkit.judging import WHOLE, finding, not_checked, percent_words, too_open
+from reviewkit.judging import WHOLE, finding, no_matter, not_checked, percent_words
 from reviewkit.limits import Limits
 from reviewkit.measure.printing import VOLUME_KINDS
 from reviewkit.model import Finding, Measurement, Severity, Verdict
@@ -32,10 +32,7 @@ def material_used(workpiece: Workpiece, limits: Limits) -> list[Finding]:
     list of Finding
         The whole part first; then a full plate that takes more than a spool holds.
     """
-    layers = workpiece.layers
-    if not len(layers) or not layers.area_mm2.any():
-        return [not_checked(workpiece, CODE, DOMAIN, "Mass was", "the mesh encloses no volume")]
-    if reason := too_open(workpiece, limits, layers.open_mm, layers.outline_mm):
+    if reason := no_matter(workpiece, limits):
         return [not_checked(workpiece, CODE, DOMAIN, "Mass was", reason)]
     plate = _plate(workpiece, limits)
     whole = _whole(workpiece, limits, plate.verdict)

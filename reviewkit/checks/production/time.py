@@ -11,7 +11,7 @@ from functools import cached_property
 import numpy as np
 
 from reviewkit.copies import copies_of
-from reviewkit.judging import WHOLE, Case, finding, not_checked, percent_words, too_open, worst_of
+from reviewkit.judging import WHOLE, Case, finding, no_matter, not_checked, percent_words, worst_of
 from reviewkit.limits import Limits
 from reviewkit.measure.printing import COOLING, TIME_KINDS, Printing
 from reviewkit.model import Band, Finding, Measurement, Severity, Verdict
@@ -43,10 +43,7 @@ def print_time(workpiece: Workpiece, limits: Limits) -> list[Finding]:
         The whole part first; then what does not meet: waiting for layers to cool, the length of a
         plate.
     """
-    layers = workpiece.layers
-    if not len(layers) or not layers.area_mm2.any():
-        return [not_checked(workpiece, CODE, DOMAIN, "Print time was", "the mesh encloses no volume")]
-    if reason := too_open(workpiece, limits, layers.open_mm, layers.outline_mm):
+    if reason := no_matter(workpiece, limits):
         return [not_checked(workpiece, CODE, DOMAIN, "Print time was", reason)]
     case = _Case(workpiece, limits)
     others = [_cooling(case), _plate(case)]
